@@ -1,0 +1,1 @@
+"""What is printed: the marker list, the chart in millimetres, the PDF."""

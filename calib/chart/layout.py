@@ -1,0 +1,653 @@
+"""The chart in millimetres: where every mark, cell and label stands, and the plan file.
+
+The origin is the top left corner of the page, y runs down, everything is in millimetres. A page
+has three horizontal bands of locating marks (top, middle, bottom) and the cells between them:
+
+    mark   title, instructions        mark   instructions     mark
+    cells, a group of coats per marker, in the order of the list
+    mark   ------- the grey strip, laid across -------        mark
+    cells
+    mark   ruler                       mark   black patch     mark
+
+Where the strip does not fit across, it stands upright in a column of its own at the right, the
+ruler beside it, and the middle band carries its two marks alone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import random
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from calib.chart.markers import COLUMNS, Marker, marker_problems
+from calib.errors import ImpossibleError, InputError, Problem, raise_all
+from calib.files import read_text, shorten
+
+PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4), "a5": (148.0, 210.0)}
+
+FORMAT = "calib chart plan"
+VERSION = 1
+
+# Printers and scanner glass lose the rim of a sheet, most of it at the bottom, where the feed
+# lets go of it (common practice).
+RIM_MM = 10.0
+RIM_BOTTOM_MM = 15.0
+MARK_MM = 10.0
+# AprilTag 36h11 has 587 ids (Wang and Olson, IROS 2016); a page takes six or eight of them.
+MARK_IDS = 587
+# Alcohol lifts toner into a pale nib: no solid black stands nearer to a cell than this.
+BLACK_CLEAR_MM = 6.0
+STRIP_CLEAR_MM = 5.0
+# Bare paper between two cells, and the wider gap by which one tells the groups apart.
+GAP_MM = 5.0
+GROUP_GAP_MM = 6.0
+# Two lines of text above each cell, with a little air to the cell on either side.
+LABEL_MM = 7.0
+RULER_MM = 100.0
+RULER_ROOM_MM = 4.0
+BLACK_PATCH_MM = (16.0, 8.0)
+# The header is as tall as its lines of text; a narrow page has its instructions in the middle band.
+HEADER_WIDE_MM = 23.0
+HEADER_NARROW_MM = 16.0
+WIDE_MM = 150.0
+MOST_PAGE_MM = 1200.0
+
+
+@dataclass(frozen=True)
+class Box:
+    """A rectangle on the page, its top left corner first, in millimetres."""
+
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+
+    def rounded(self) -> Box:
+        """Return the box to the micrometre, which is what a plan file keeps."""
+        return Box(*(round(v, 3) for v in (self.x_mm, self.y_mm, self.width_mm, self.height_mm)))
+
+    @property
+    def right_mm(self) -> float:
+        """The x of the right edge."""
+        return self.x_mm + self.width_mm
+
+    @property
+    def bottom_mm(self) -> float:
+        """The y of the lower edge."""
+        return self.y_mm + self.height_mm
+
+    def grown(self, by_mm: float) -> Box:
+        """Return the box moved outwards by by_mm on every side (inwards where negative)."""
+        return Box(
+            self.x_mm - by_mm, self.y_mm - by_mm, self.width_mm + 2 * by_mm, self.height_mm + 2 * by_mm
+        )
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A locating mark: the id in the AprilTag 36h11 family and its outer black square."""
+
+    id: int
+    x_mm: float
+    y_mm: float
+    size_mm: float
+
+    @property
+    def box(self) -> Box:
+        """The outer black square."""
+        return Box(self.x_mm, self.y_mm, self.size_mm, self.size_mm)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A rectangle to be filled with one marker, in one or two coats.
+
+    cell: page, row and column, such as '1-03-05'. layers: coats, 1 or 2. repeat: which of the
+    marker's swatches with so many coats this is, from 1, controls included.
+    """
+
+    cell: str
+    marker: str
+    layers: int
+    repeat: int
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+
+    @property
+    def box(self) -> Box:
+        """The rectangle that the user fills."""
+        return Box(self.x_mm, self.y_mm, self.width_mm, self.height_mm)
+
+
+@dataclass(frozen=True)
+class Page:
+    """One sheet of the chart. ruler and texts are where print stands that nobody measures."""
+
+    page: int
+    marks: tuple[Mark, ...]
+    strip: Box
+    black: Box
+    cells: tuple[Cell, ...]
+    ruler: Box | None = None
+    texts: tuple[Box, ...] = ()
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The whole chart: chart is its short id, markers the pens in list order."""
+
+    chart: str
+    page_mm: tuple[float, float]
+    strip_mm: tuple[float, float]
+    pages: tuple[Page, ...]
+    markers: tuple[Marker, ...]
+
+
+@dataclass(frozen=True)
+class ChartOptions:
+    """What the user chose; controls is the number of control markers on each page."""
+
+    page_mm: tuple[float, float] = PAPERS["a4"]
+    cell_mm: tuple[float, float] = (18.0, 12.0)
+    layers: tuple[int, ...] = (1, 2)
+    repeats: int = 1
+    controls: int = 6
+    strip_mm: tuple[float, float] = (160.0, 14.0)
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """The room of one page: marks without ids, fixed boxes, and the slots of the marker groups."""
+
+    marks: tuple[tuple[float, float], ...]
+    strip: Box
+    black: Box
+    ruler: Box
+    texts: tuple[Box, ...]
+    rows: tuple[float, ...]
+    columns: tuple[float, ...]
+
+    @property
+    def slots(self) -> int:
+        return len(self.rows) * len(self.columns)
+
+
+def lay_out(markers: Sequence[Marker], options: ChartOptions) -> Plan:
+    """Return the plan of a chart for these markers.
+
+    Raises ImpossibleError where the sizes cannot fit, with the size that would.
+    """
+    _check_options(options)
+    grid = _grid(options)
+    pages: list[tuple[Cell, ...]] = []
+    rng = random.Random(options.seed)
+    per_page = _markers_per_page(grid, options)
+    for start in range(0, len(markers), per_page):
+        here = markers[start : start + per_page]
+        pages.append(_cells(len(pages) + 1, here, grid, options, rng))
+    marks_a_page = len(grid.marks)
+    if len(pages) * marks_a_page > MARK_IDS:
+        most = MARK_IDS // marks_a_page
+        raise ImpossibleError(
+            f"{len(markers)} markers fill {len(pages)} pages, and the marks tell only {most} pages apart",
+            "Split the list into several charts.",
+        )
+    chart, ids = _identify(pages, markers, grid, options)
+    return Plan(
+        chart=chart,
+        page_mm=options.page_mm,
+        strip_mm=options.strip_mm,
+        pages=tuple(
+            Page(
+                page=number + 1,
+                marks=tuple(
+                    Mark(ids[number * marks_a_page + i], round(x, 3), round(y, 3), MARK_MM)
+                    for i, (x, y) in enumerate(grid.marks)
+                ),
+                strip=grid.strip.rounded(),
+                black=grid.black.rounded(),
+                cells=cells,
+                ruler=grid.ruler.rounded(),
+                texts=tuple(text.rounded() for text in grid.texts),
+            )
+            for number, cells in enumerate(pages)
+        ),
+        markers=tuple(markers),
+    )
+
+
+def _check_options(options: ChartOptions) -> None:
+    width, height = options.page_mm
+    if not (80 <= width <= MOST_PAGE_MM and 80 <= height <= MOST_PAGE_MM):
+        raise ImpossibleError(
+            f"A page of {width:g} x {height:g} mm cannot carry a chart",
+            f"Sides from 80 to {MOST_PAGE_MM:g} mm are possible.",
+        )
+    if not (8 <= options.cell_mm[0] <= 200 and 6 <= options.cell_mm[1] <= 200):
+        raise ImpossibleError(
+            f"A cell of {options.cell_mm[0]:g} x {options.cell_mm[1]:g} mm cannot be measured",
+            "Choose at least 8 x 6 and at most 200 x 200 mm.",
+        )
+    if not (40 <= options.strip_mm[0] <= 400 and 5 <= options.strip_mm[1] <= 60):
+        raise ImpossibleError(
+            f"A grey strip of {options.strip_mm[0]:g} x {options.strip_mm[1]:g} mm cannot be read",
+            "Give its length first: 40 to 400 mm long, 5 to 60 mm wide.",
+        )
+    if not options.layers or any(n not in (1, 2) for n in options.layers):
+        raise ImpossibleError("Cells have one coat or two", "Give --layers as 1, 2 or 1,2.")
+    if not 1 <= options.repeats <= 20 or not 0 <= options.controls <= 1000:
+        raise ImpossibleError("Repeats run from 1 to 20 and controls from 0 to 1000")
+
+
+def _grid(options: ChartOptions) -> _Grid:
+    """Return the fixed furniture of every page and the slots that are left for groups."""
+    width, height = options.page_mm
+    strip_long, strip_short = options.strip_mm
+    left, top, bottom = RIM_MM, RIM_MM, height - RIM_BOTTOM_MM
+    across = strip_long + 2 * STRIP_CLEAR_MM <= width - 2 * RIM_MM - 2 * MARK_MM
+    column_mm = 0.0 if across else strip_short + STRIP_CLEAR_MM + RULER_ROOM_MM
+    right = width - RIM_MM - column_mm
+    wide = right - left >= WIDE_MM
+    if not across and (strip_long + 2 * RIM_MM > height or right - left < 60):
+        raise ImpossibleError(
+            f"A grey strip of {strip_long:g} x {strip_short:g} mm fits a page of "
+            f"{width:g} x {height:g} mm neither across nor upright",
+            "Give a shorter strip with --strip-size, or a larger page.",
+        )
+    header_bottom = top + (HEADER_WIDE_MM if wide else HEADER_NARROW_MM)
+    foot_top = bottom - MARK_MM
+    band_mm = max(strip_short + 2 * STRIP_CLEAR_MM if across else 0.0, MARK_MM + 2 * BLACK_CLEAR_MM)
+    row_mm = LABEL_MM + options.cell_mm[1]
+    room = foot_top - BLACK_CLEAR_MM - header_bottom - band_mm
+    count = math.floor(room / row_mm + 1e-9)
+    columns = _columns(left, right, options)
+    if count < 1 or not columns:
+        raise ImpossibleError(
+            f"Not one marker's cells fit on a page of {width:g} x {height:g} mm",
+            "Choose smaller cells with --cell, or a larger page.",
+        )
+    # The spare room goes between the rows, so that the page is filled and not top-heavy.
+    pitch = min(room / count, row_mm + 3.0)
+    upper = count // 2
+    band_top = header_bottom + upper * pitch + (room - count * pitch) / 2
+    band_middle = band_top + band_mm / 2
+    first = band_top - upper * pitch
+    rows = [first + i * pitch for i in range(upper)]
+    rows += [band_top + band_mm + i * pitch for i in range(count - upper)]
+    # Each row's label comes first, the cells stand below it.
+    cell_rows = tuple(row + LABEL_MM for row in rows)
+    return _Grid(
+        marks=_mark_corners(left, right, (top, band_middle - MARK_MM / 2, foot_top), wide),
+        strip=(
+            Box((left + right - strip_long) / 2, band_middle - strip_short / 2, strip_long, strip_short)
+            if across
+            else Box(width - RIM_MM - strip_short, (height - strip_long) / 2, strip_short, strip_long)
+        ),
+        black=_black_patch(left, right, foot_top, wide),
+        ruler=(
+            Box(left + MARK_MM + 4, foot_top + 2, RULER_MM, 6.0)
+            if across or wide
+            else Box(right + 0.5, max(20.0, band_middle - RULER_MM / 2), RULER_ROOM_MM - 1, RULER_MM)
+        ),
+        texts=_texts(left, right, header_bottom, band_middle, band_mm, wide),
+        rows=cell_rows,
+        columns=columns,
+    )
+
+
+def _columns(left: float, right: float, options: ChartOptions) -> tuple[float, ...]:
+    """Return the x of each group, spread over the width, or nothing where not one fits."""
+    coats = len(options.layers)
+    group_mm = coats * options.cell_mm[0] + (coats - 1) * GAP_MM
+    width = right - left
+    count = math.floor((width + GROUP_GAP_MM) / (group_mm + GROUP_GAP_MM) + 1e-9)
+    if count < 1:
+        return ()
+    gap = GROUP_GAP_MM if count == 1 else min((width - count * group_mm) / (count - 1), 2 * GROUP_GAP_MM)
+    start = left + (width - count * group_mm - (count - 1) * gap) / 2
+    return tuple(start + i * (group_mm + gap) for i in range(count))
+
+
+def _mark_corners(
+    left: float, right: float, rows: tuple[float, float, float], wide: bool
+) -> tuple[tuple[float, float], ...]:
+    """Return the top left corners of the marks: the sides on three heights, two more where wide."""
+    corners = [(x, y) for y in rows for x in (left, right - MARK_MM)]
+    if wide:
+        # The lower one stands off the middle, so that the ruler fits beside it.
+        corners.append(((left + right - MARK_MM) / 2, rows[0]))
+        corners.append((left + MARK_MM + 4 + RULER_MM + 6, rows[2]))
+    return tuple(corners)
+
+
+def _black_patch(left: float, right: float, foot_top: float, wide: bool) -> Box:
+    """Return the black patch: in the foot between the last two marks, or between the only two."""
+    width, height = BLACK_PATCH_MM
+    if wide:
+        middle = ((left + 2 * MARK_MM + 10 + RULER_MM) + (right - MARK_MM)) / 2
+        width = min(width, right - left - 3 * MARK_MM - 10 - RULER_MM - 6)
+    else:
+        middle = right - MARK_MM - 4 - width / 2
+    return Box(middle - width / 2, foot_top + (MARK_MM - height) / 2, width, height)
+
+
+def _texts(
+    left: float, right: float, header_bottom: float, band_middle: float, band_mm: float, wide: bool
+) -> tuple[Box, ...]:
+    """Return the boxes of the title and of the instructions, in this order."""
+    top = RIM_MM - 2
+    inner_left, inner_right = left + MARK_MM + 4, right - MARK_MM - 4
+    if wide:
+        middle = (left + right) / 2
+        half = MARK_MM / 2 + 4
+        height = header_bottom - top - 1
+        return (
+            Box(inner_left, top, middle - half - inner_left, height),
+            Box(middle + half, top, inner_right - middle - half, height),
+        )
+    width = inner_right - inner_left
+    return (
+        Box(inner_left, top, width, header_bottom - top - 1),
+        Box(inner_left, band_middle - band_mm / 2 + 1, width, band_mm - 2),
+    )
+
+
+def _markers_per_page(grid: _Grid, options: ChartOptions) -> int:
+    # Control swatches must leave room for the markers they repeat.
+    controls = min(options.controls, max(0, grid.slots // 2))
+    per_page = (grid.slots - controls) // options.repeats
+    if per_page < 1:
+        raise ImpossibleError(
+            f"{options.repeats} repeats of one marker do not fit on one page ({grid.slots} places)",
+            "Choose fewer repeats, smaller cells or a larger page.",
+        )
+    return per_page
+
+
+def _cells(
+    page: int, markers: Sequence[Marker], grid: _Grid, options: ChartOptions, rng: random.Random
+) -> tuple[Cell, ...]:
+    """Return the cells of one page: the markers in list order, then the controls."""
+    groups = [(marker.marker, repeat) for marker in markers for repeat in range(1, options.repeats + 1)]
+    free = grid.slots - len(groups)
+    groups += [(marker, options.repeats + 1) for marker in _controls(markers, groups, grid, min(options.controls, free), rng)]
+    cells = []
+    coats = len(options.layers)
+    width, height = options.cell_mm
+    for slot, (marker, repeat) in enumerate(groups):
+        row, column = divmod(slot, len(grid.columns))
+        for coat, layers in enumerate(options.layers):
+            cells.append(
+                Cell(
+                    cell=f"{page}-{row + 1:02d}-{column * coats + coat + 1:02d}",
+                    marker=marker,
+                    layers=layers,
+                    repeat=repeat,
+                    x_mm=round(grid.columns[column] + coat * (width + GAP_MM), 3),
+                    y_mm=round(grid.rows[row], 3),
+                    width_mm=width,
+                    height_mm=height,
+                )
+            )
+    return tuple(cells)
+
+
+def _controls(
+    markers: Sequence[Marker],
+    groups: Sequence[tuple[str, int]],
+    grid: _Grid,
+    count: int,
+    rng: random.Random,
+) -> list[str]:
+    """Choose the markers that are coloured once more, away from their first swatch.
+
+    They are spread over the list: it is cut into as many runs as there are controls and one is
+    drawn from each. Blenders tell nothing about the scatter of a hand, so they are left out, and
+    so are markers of the row above the controls where there are enough others.
+    """
+    inks = [marker.marker for marker in markers if marker.kind == "ink"]
+    count = min(count, len(inks))
+    if count <= 0:
+        return []
+    slot_of = {}
+    for slot, (marker, _) in enumerate(groups):
+        slot_of.setdefault(marker, slot)
+    columns = len(grid.columns)
+    first_row = len(groups) // columns
+    far = [m for m in inks if slot_of[m] // columns < first_row - 1]
+    pool = far if len(far) >= count else inks
+    edges = [round(i * len(pool) / count) for i in range(count + 1)]
+    return [pool[rng.randrange(low, high)] for low, high in zip(edges, edges[1:], strict=False)]
+
+
+def _identify(
+    pages: Sequence[tuple[Cell, ...]], markers: Sequence[Marker], grid: _Grid, options: ChartOptions
+) -> tuple[str, list[int]]:
+    """Return the chart's short id and the ids of all its marks, both from a hash of the plan.
+
+    The id is six letters without vowels: easily typed, never a word, and never mistaken for the
+    id of a marker, as something with digits might be.
+    """
+    content = {
+        "page_mm": options.page_mm,
+        "strip_mm": options.strip_mm,
+        "seed": options.seed,
+        "cells": [[asdict(cell) for cell in cells] for cells in pages],
+        "markers": [asdict(marker) for marker in markers],
+        "marks": grid.marks,
+    }
+    digest = hashlib.sha256(json.dumps(content, sort_keys=True).encode()).digest()
+    number = int.from_bytes(digest[:16], "big")
+    letters = "bcdfghjkmnpqrstvwxz"
+    chart = ""
+    for _ in range(6):
+        number, rest = divmod(number, len(letters))
+        chart += letters[rest]
+    rng = random.Random(int.from_bytes(digest, "big"))
+    return chart, rng.sample(range(MARK_IDS), len(pages) * len(grid.marks))
+
+
+# --- the plan file ---------------------------------------------------------------------------
+
+
+def plan_to_json(plan: Plan) -> str:
+    """Return the plan as the text of a plan file."""
+    pages = [
+        {
+            "page": page.page,
+            "marks": [asdict(mark) for mark in page.marks],
+            "strip": asdict(page.strip),
+            "black": asdict(page.black),
+            "cells": [asdict(cell) for cell in page.cells],
+            "ruler": asdict(page.ruler) if page.ruler else None,
+            "texts": [asdict(text) for text in page.texts],
+        }
+        for page in plan.pages
+    ]
+    content = {
+        "format": FORMAT,
+        "version": VERSION,
+        "chart": plan.chart,
+        "page_mm": list(plan.page_mm),
+        "strip_mm": list(plan.strip_mm),
+        "markers": [{**marker.extra, **_plain(marker)} for marker in plan.markers],
+        "pages": pages,
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+
+
+def _plain(marker: Marker) -> dict[str, str]:
+    return {name: getattr(marker, name) for name in COLUMNS}
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan file; raise InputError with everything that is wrong with it."""
+    path = Path(path)
+    try:
+        content = json.loads(read_text(path))
+    except (json.JSONDecodeError, RecursionError) as error:
+        line = getattr(error, "lineno", 0)
+        raise InputError(
+            [Problem(path, line, "is not valid JSON, so it is not a chart plan")],
+            "Give the .json file that 'calib chart' wrote beside the PDF.",
+        ) from error
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        raise InputError.of(
+            path, "is not a chart plan", "Give the .json file that 'calib chart' wrote beside the PDF."
+        )
+    if content.get("version") != VERSION:
+        raise InputError.of(path, f"is a chart plan of version {content.get('version')!r:.20}; this program reads {VERSION}")
+    reader = _PlanReader(path)
+    plan = reader.plan(content)
+    raise_all(reader.problems)
+    return plan
+
+
+@dataclass
+class _PlanReader:
+    """Reads the parts of a plan and collects what is wrong, so that all of it is said at once."""
+
+    path: Path
+    problems: list[Problem] = field(default_factory=list)
+
+    def wrong(self, where: str, message: str) -> None:
+        self.problems.append(Problem(self.path, 0, f"{where} {message}"))
+
+    def number(self, record: Any, key: str, where: str) -> float:
+        value = record.get(key) if isinstance(record, dict) else None
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            self.wrong(where, f"has no number '{key}'")
+            return 1.0
+        return float(value)
+
+    def whole(self, record: Any, key: str, where: str) -> int:
+        value = record.get(key) if isinstance(record, dict) else None
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 1_000_000:
+            self.wrong(where, f"has no whole number '{key}'")
+            return 1
+        return value
+
+    def text(self, record: Any, key: str, where: str) -> str:
+        value = record.get(key) if isinstance(record, dict) else None
+        if not isinstance(value, str) or not value:
+            self.wrong(where, f"has no text '{key}'")
+            return ""
+        return value
+
+    def records(self, record: Any, key: str, where: str) -> list[Any]:
+        value = record.get(key) if isinstance(record, dict) else None
+        if not isinstance(value, list):
+            self.wrong(where, f"has no list '{key}'")
+            return []
+        return value
+
+    def pair(self, record: dict[str, Any], key: str) -> tuple[float, float]:
+        value = record.get(key)
+        if isinstance(value, list) and len(value) == 2:
+            numbers = dict(zip("xy", value, strict=True))
+            return self.number(numbers, "x", key), self.number(numbers, "y", key)
+        self.wrong("the plan", f"has no pair of numbers '{key}'")
+        return 1.0, 1.0
+
+    def box(self, record: Any, where: str, page_mm: tuple[float, float]) -> Box:
+        box = Box(*(self.number(record, key, where) for key in ("x_mm", "y_mm", "width_mm", "height_mm")))
+        inside = box.x_mm >= 0 and box.y_mm >= 0 and box.right_mm <= page_mm[0] and box.bottom_mm <= page_mm[1]
+        if box.width_mm <= 0 or box.height_mm <= 0 or not inside:
+            self.wrong(where, "does not lie on the page")
+        return box
+
+    def plan(self, content: dict[str, Any]) -> Plan:
+        page_mm = self.pair(content, "page_mm")
+        strip_mm = self.pair(content, "strip_mm")
+        if min(*page_mm, *strip_mm) <= 0 or max(*page_mm, *strip_mm) > MOST_PAGE_MM:
+            self.wrong("the plan", "has an impossible size of page or strip")
+        pages = tuple(
+            self.page(record, page_mm, f"page {i}") for i, record in enumerate(self.records(content, "pages", "the plan"), 1)
+        )
+        plan = Plan(self.text(content, "chart", "the plan"), page_mm, strip_mm, pages, self.markers(content, pages))
+        self.check(plan)
+        return plan
+
+    def page(self, record: Any, page_mm: tuple[float, float], where: str) -> Page:
+        marks = tuple(
+            Mark(
+                self.whole(mark, "id", f"{where}, mark {i}"),
+                *(self.number(mark, key, f"{where}, mark {i}") for key in ("x_mm", "y_mm", "size_mm")),
+            )
+            for i, mark in enumerate(self.records(record, "marks", where), 1)
+        )
+        if len(marks) < 3:
+            self.wrong(where, "has fewer than three marks")
+        cells = tuple(
+            self.cell(cell, page_mm, f"{where}, cell {i}")
+            for i, cell in enumerate(self.records(record, "cells", where), 1)
+        )
+        strip = self.box(record.get("strip") if isinstance(record, dict) else None, f"{where}, strip", page_mm)
+        black = self.box(record.get("black") if isinstance(record, dict) else None, f"{where}, black", page_mm)
+        ruler = record.get("ruler") if isinstance(record, dict) else None
+        texts = record.get("texts", []) if isinstance(record, dict) else []
+        return Page(
+            page=self.whole(record, "page", where),
+            marks=marks,
+            strip=strip,
+            black=black,
+            cells=cells,
+            ruler=self.box(ruler, f"{where}, ruler", page_mm) if ruler else None,
+            texts=tuple(self.box(t, f"{where}, text", page_mm) for t in (texts if isinstance(texts, list) else [])),
+        )
+
+    def cell(self, record: Any, page_mm: tuple[float, float], where: str) -> Cell:
+        box = self.box(record, where, page_mm)
+        layers = self.whole(record, "layers", where)
+        if layers not in (1, 2):
+            self.wrong(where, "has neither one nor two layers")
+        return Cell(
+            cell=self.text(record, "cell", where),
+            marker=self.text(record, "marker", where),
+            layers=layers,
+            repeat=self.whole(record, "repeat", where),
+            **asdict(box),
+        )
+
+    def markers(self, content: dict[str, Any], pages: Iterable[Page]) -> tuple[Marker, ...]:
+        """Return the plan's own marker list, or one made from the cells where there is none."""
+        ids = dict.fromkeys(cell.marker for page in pages for cell in page.cells)
+        if "markers" not in content:
+            return tuple(Marker(marker) for marker in ids)
+        markers = []
+        for i, record in enumerate(self.records(content, "markers", "the plan"), 1):
+            where = f"marker {i}"
+            texts = {k: v for k, v in record.items() if isinstance(v, str)} if isinstance(record, dict) else {}
+            marker = Marker(
+                **{key: texts.get(key, Marker("").__getattribute__(key)) for key in COLUMNS},
+                extra={k: v for k, v in texts.items() if k not in COLUMNS},
+            )
+            for message in marker_problems(marker):
+                self.wrong(where, message)
+            markers.append(marker)
+        known = {marker.marker for marker in markers}
+        for missing in [m for m in ids if m not in known]:
+            self.wrong("the plan", f"has cells of '{shorten(missing)}', which is not among its markers")
+        return tuple(markers)
+
+    def check(self, plan: Plan) -> None:
+        """Note what only the whole plan can show: doubled ids of pages, marks, cells and markers."""
+        for what, ids in (
+            ("page number", [page.page for page in plan.pages]),
+            ("mark id", [mark.id for page in plan.pages for mark in page.marks]),
+            ("cell", [cell.cell for page in plan.pages for cell in page.cells]),
+            ("marker", [marker.marker for marker in plan.markers]),
+        ):
+            doubled = sorted({str(i) for i in ids if ids.count(i) > 1}) if len(set(ids)) < len(ids) else []
+            if doubled:
+                self.wrong("the plan", f"uses the {what} {shorten(doubled[0])} more than once")
+        if not plan.pages:
+            self.wrong("the plan", "has no pages")

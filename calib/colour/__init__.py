@@ -1,0 +1,1 @@
+"""Arithmetic that knows neither paper nor files."""

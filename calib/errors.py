@@ -1,0 +1,92 @@
+"""The failures a user can meet: each is a sentence, a way out and an exit code.
+
+Nothing below the command line prints or exits; it raises one of these. The exit codes are the
+contract's: 2 for what cannot be done at all, 3 for a file, 4 for something not found in a scan,
+5 for a scan that was read but is not fit to measure, 10 for findings under ``--check``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+
+class CalibError(Exception):
+    """A failure with a sentence for the user.
+
+    what: what went wrong and where, without a full stop at the end.
+    todo: what the user can do about it, a sentence of its own, may be empty.
+    """
+
+    exit_code = 1
+
+    def __init__(self, what: str, todo: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.todo = todo
+
+    def __str__(self) -> str:
+        return f"{self.what}. {self.todo}" if self.todo else self.what
+
+
+class ImpossibleError(CalibError):
+    """What was asked for cannot be made, such as a strip longer than its page."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One mistake in one file; line 0 means the file as a whole."""
+
+    path: Path
+    line: int
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.line}: {self.message}" if self.line else f"{self.path}: {self.message}"
+
+
+class InputError(CalibError):
+    """A file that cannot be used; it carries every mistake found in that file."""
+
+    exit_code = 3
+    SHOWN = 20
+
+    def __init__(self, problems: Sequence[Problem], todo: str = "") -> None:
+        self.problems = tuple(problems)
+        lines = [str(problem) for problem in self.problems[: self.SHOWN]]
+        if len(self.problems) > self.SHOWN:
+            lines.append(f"and {len(self.problems) - self.SHOWN} more mistakes of the same file")
+        super().__init__("\n".join(lines), todo)
+
+    @classmethod
+    def of(cls, path: Path, message: str, todo: str = "") -> InputError:
+        """Return the error for one mistake of a whole file."""
+        return cls([Problem(Path(path), 0, message)], todo)
+
+
+class OutputError(CalibError):
+    """A file that cannot be written."""
+
+    exit_code = 3
+
+
+class NotFoundError(CalibError):
+    """The chart, a page or the strip was not found in a scan, or belongs to another chart."""
+
+    exit_code = 4
+
+
+class UnfitError(CalibError):
+    """A scan that was read but is not fit to measure."""
+
+    exit_code = 5
+
+
+def raise_all(problems: Iterable[Problem], todo: str = "") -> None:
+    """Raise one InputError for all problems, if there are any."""
+    found = list(problems)
+    if found:
+        raise InputError(found, todo)

@@ -1,0 +1,226 @@
+"""Text tables in, whole files out.
+
+Everything that a person may have typed or exported from a spreadsheet comes in through
+``read_rows``; everything the program writes goes out through ``write_whole``, so that a file
+appears whole or not at all.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import math
+import os
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from calib.errors import InputError, OutputError, Problem
+
+# A marker list or a table of 100,000 rows is under 40 MB; anything far beyond that is not a list.
+MOST_BYTES = 200_000_000
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a text table: its line in the file and its cells by column name."""
+
+    line: int
+    cells: dict[str, str]
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A text table as it was found: path, column names in order, rows, and the separator."""
+
+    path: Path
+    columns: tuple[str, ...]
+    rows: tuple[Row, ...]
+    separator: str
+
+    def number(self, row: Row, column: str) -> float | None:
+        """Return the finite number in a cell, None where it is empty.
+
+        A decimal comma is accepted where the separator leaves it unambiguous, because that is
+        what a spreadsheet writes in half of Europe. Raises ValueError with a sentence.
+        """
+        text = row.cells.get(column, "").strip()
+        if not text:
+            return None
+        plain = text.replace(",", ".") if self.separator != "," and text.count(",") == 1 else text
+        try:
+            value = float(plain)
+        except ValueError:
+            value = math.nan
+        # float() also takes 'nan', 'inf' and '1_000', none of which is a measured number.
+        if not math.isfinite(value) or "_" in plain:
+            raise ValueError(f"column '{column}' holds '{shorten(text)}', which is not a number")
+        return value
+
+
+def shorten(text: str, most: int = 40) -> str:
+    """Return text on one line and cut to a length that fits a message."""
+    line = "".join(c if c.isprintable() else " " for c in text)
+    return line if len(line) <= most else line[: most - 1] + "…"
+
+
+def read_bytes(path: Path, most: int = MOST_BYTES) -> bytes:
+    """Return a regular file's bytes; raise InputError with a sentence where that fails."""
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise InputError.of(path, "is a folder, not a file")
+        if not path.exists():
+            raise InputError.of(path, "does not exist")
+        # A pipe or a device would make the program wait for ever.
+        if not path.is_file():
+            raise InputError.of(path, "is not a regular file")
+        size = path.stat().st_size
+        if size > most:
+            raise InputError.of(path, f"is {size / 1e6:.0f} MB large, more than such a file can be")
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError.of(path, f"cannot be read ({error.strerror or error})") from error
+    except ValueError as error:
+        raise InputError.of(path, f"cannot be read ({error})") from error
+
+
+def read_text(path: Path) -> str:
+    """Return a text file decoded from UTF-8, or from UTF-16 where a byte order mark says so."""
+    data = read_bytes(path)
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        encoding = "utf-16"
+    else:
+        encoding = "utf-8-sig"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise InputError(
+            [Problem(Path(path), line, "is not UTF-8 text")],
+            "Save it again as 'CSV UTF-8' (plain text in UTF-8).",
+        ) from error
+    if "\0" in text:
+        raise InputError.of(path, "holds zero bytes, so it is not a text file")
+    return text
+
+
+def read_rows(path: Path, required: tuple[str, ...] = ()) -> Rows:
+    """Read a CSV file with a header row as spreadsheets really write it.
+
+    Takes a byte order mark, comma, semicolon or tab as separator, any line ends, and skips empty
+    rows. Column names are stripped and matched as they are. Raises InputError with every
+    mistake found: missing or doubled columns, rows with too many cells, broken quotes.
+    """
+    path = Path(path)
+    text = read_text(path)
+    header_line = next((line for line in text.splitlines() if line.strip()), "")
+    if not header_line:
+        raise InputError.of(path, "is empty; its first row must name the columns")
+    separator = max(",;\t", key=header_line.count)
+    # The csv module refuses fields over its limit, which is right for us: no name is that long.
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    problems: list[Problem] = []
+    columns: tuple[str, ...] = ()
+    rows: list[Row] = []
+    last = 0
+    try:
+        for record in reader:
+            line, last = last + 1, reader.line_num
+            if not any(cell.strip() for cell in record):
+                continue
+            if not columns:
+                columns = tuple(cell.strip() for cell in record)
+                # Spreadsheets pad the header with empty names when a stray cell was once filled.
+                while columns and not columns[-1]:
+                    columns = columns[:-1]
+                problems += _header_problems(path, line, columns, required)
+                continue
+            if any(cell.strip() for cell in record[len(columns) :]):
+                problems.append(
+                    Problem(path, line, f"has {len(record)} cells where the header names {len(columns)}")
+                )
+            padded = record + [""] * (len(columns) - len(record))
+            rows.append(Row(line, dict(zip(columns, padded, strict=False))))
+    except csv.Error as error:
+        problems.append(Problem(path, last + 1, f"is broken here: {error}"))
+    if problems:
+        raise InputError(problems)
+    return Rows(path, columns, tuple(rows), separator)
+
+
+def _header_problems(
+    path: Path, line: int, columns: tuple[str, ...], required: tuple[str, ...]
+) -> list[Problem]:
+    found = []
+    for name in sorted(set(columns)):
+        if columns.count(name) > 1:
+            found.append(Problem(path, line, f"names the column '{shorten(name)}' {columns.count(name)} times"))
+    for name in required:
+        if name not in columns:
+            seen = ", ".join(shorten(c) for c in columns[:8])
+            found.append(Problem(path, line, f"has no column '{name}' (it has: {seen})"))
+    return found
+
+
+def write_whole(contents: Mapping[Path, bytes]) -> None:
+    """Write files so that each appears whole or not at all.
+
+    Everything is first written beside its place under a temporary name and flushed to disk;
+    only when all of them are there are they renamed, each rename being atomic. Raises
+    OutputError, and leaves what stood there before, where anything cannot be written.
+    """
+    staged: list[tuple[Path, Path]] = []
+    try:
+        for path, data in contents.items():
+            # A link is followed, so that the file it points to is replaced and the link stays.
+            target = Path(path).resolve() if Path(path).is_symlink() else Path(path)
+            staged.append((_stage(target, data), target))
+        while staged:
+            temporary, target = staged[0]
+            try:
+                os.replace(temporary, target)
+            except OSError as error:
+                raise OutputError(f"{target}: cannot be written ({error.strerror or error})") from error
+            staged.pop(0)
+    finally:
+        for temporary, _ in staged:
+            temporary.unlink(missing_ok=True)
+
+
+def _stage(path: Path, data: bytes) -> Path:
+    """Write data beside path under a temporary name and return that name."""
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder, so no file can be written there")
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror or error})", "Check that the folder exists and is yours."
+        ) from error
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        # mkstemp makes files private; an output should have the rights any new file has.
+        umask = os.umask(0)
+        os.umask(umask)
+        temporary.chmod(0o666 & ~umask)
+    except BaseException as error:
+        temporary.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from error
+        raise
+    return temporary
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder and its parents; raise OutputError where that fails."""
+    try:
+        Path(path).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be made a folder ({error.strerror or error})") from error

@@ -1,0 +1,1 @@
+"""From the picture of a coloured page to the colours of its swatches."""

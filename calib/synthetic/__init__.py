@@ -1,0 +1,1 @@
+"""Invented inks, hands and scanners with a known truth, for tests, demo and benchmarks."""

@@ -1,0 +1,1 @@
+"""What is measured: the colour table, its flags and its description."""
