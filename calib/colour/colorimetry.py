@@ -8,6 +8,7 @@ used, and never by a command that only shows its help.
 
 from __future__ import annotations
 
+import warnings
 from functools import cache
 from typing import Any
 
@@ -22,8 +23,13 @@ WHITE_D50: Array = np.array([96.42, 100.0, 82.51]) / 100.0
 
 @cache
 def _colour() -> Any:
-    import colour
-
+    # The library warns of optional plotting parts and changes how numpy prints; a user of this
+    # program has no use for either.
+    printing = np.get_printoptions()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+    np.set_printoptions(**printing)
     return colour
 
 
