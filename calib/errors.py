@@ -29,6 +29,13 @@ class CalibError(Exception):
     def __str__(self) -> str:
         return f"{self.what}. {self.todo}" if self.todo else self.what
 
+    @classmethod
+    def joined(cls, errors: Sequence[CalibError]) -> CalibError:
+        """Return one error that says what all of these say, with the exit code of the first."""
+        both = CalibError("\n".join(str(error) for error in errors))
+        both.exit_code = errors[0].exit_code
+        return both
+
 
 class ImpossibleError(CalibError):
     """What was asked for cannot be made, such as a strip longer than its page."""

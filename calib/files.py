@@ -12,7 +12,7 @@ import csv
 import io
 import math
 import os
-import tempfile
+import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -157,7 +157,8 @@ def _header_problems(
     found = []
     for name in sorted(set(columns)):
         if columns.count(name) > 1:
-            found.append(Problem(path, line, f"names the column '{shorten(name)}' {columns.count(name)} times"))
+            times = columns.count(name)
+            found.append(Problem(path, line, f"names the column '{shorten(name)}' {times} times"))
     for name in required:
         if name not in columns:
             seen = ", ".join(shorten(c) for c in columns[:8])
@@ -175,8 +176,7 @@ def write_whole(contents: Mapping[Path, bytes]) -> None:
     staged: list[tuple[Path, Path]] = []
     try:
         for path, data in contents.items():
-            # A link is followed, so that the file it points to is replaced and the link stays.
-            target = Path(path).resolve() if Path(path).is_symlink() else Path(path)
+            target = _target(Path(path))
             staged.append((_stage(target, data), target))
         while staged:
             temporary, target = staged[0]
@@ -190,26 +190,44 @@ def write_whole(contents: Mapping[Path, bytes]) -> None:
             temporary.unlink(missing_ok=True)
 
 
+def _target(path: Path) -> Path:
+    """Return the file to replace; raise OutputError where that is none."""
+    try:
+        # A link is followed, so that the file it points to is replaced and the link stays.
+        target = path.resolve() if path.is_symlink() else path
+        if target.is_dir():
+            raise OutputError(f"{path}: is a folder, so no file can be written there")
+        # Replacing a device or a pipe by a file would break it for every other program.
+        if target.exists() and not target.is_file():
+            raise OutputError(f"{path}: is a device or a pipe, not a file; give a file's name")
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from error
+    except RuntimeError as error:
+        raise OutputError(f"{path}: is a link that leads back to itself") from error
+    except ValueError as error:
+        raise OutputError(f"{str(path)!r}: cannot be a file's name ({error})") from error
+    return target
+
+
 def _stage(path: Path, data: bytes) -> Path:
     """Write data beside path under a temporary name and return that name."""
-    if path.is_dir():
-        raise OutputError(f"{path}: is a folder, so no file can be written there")
+    # Not tempfile.mkstemp: that makes files private, while an output should have the rights any
+    # new file has, and the process's umask cannot be read without changing it for all threads.
+    temporary = path.with_name(f".{path.name[:40]}.{secrets.token_hex(8)}.part")
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
     except OSError as error:
         raise OutputError(
-            f"{path}: cannot be written ({error.strerror or error})", "Check that the folder exists and is yours."
+            f"{path}: cannot be written ({error.strerror or error})",
+            "Check that the folder exists and is yours.",
         ) from error
-    temporary = Path(name)
+    except ValueError as error:
+        raise OutputError(f"{str(path)!r}: cannot be a file's name ({error})") from error
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        # mkstemp makes files private; an output should have the rights any new file has.
-        umask = os.umask(0)
-        os.umask(umask)
-        temporary.chmod(0o666 & ~umask)
     except BaseException as error:
         temporary.unlink(missing_ok=True)
         if isinstance(error, OSError):

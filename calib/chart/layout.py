@@ -3,14 +3,16 @@
 The origin is the top left corner of the page, y runs down, everything is in millimetres. A page
 has three horizontal bands of locating marks (top, middle, bottom) and the cells between them:
 
-    mark   title, instructions        mark   instructions     mark
+    mark   title                       mark   instructions    mark
     cells, a group of coats per marker, in the order of the list
     mark   ------- the grey strip, laid across -------        mark
     cells
     mark   ruler                       mark   black patch     mark
 
-Where the strip does not fit across, it stands upright in a column of its own at the right, the
-ruler beside it, and the middle band carries its two marks alone.
+Where the strip does not fit across, it stands upright in a column of its own at the right. A
+narrow page has six marks. With the strip across, its instructions stand below the title and the
+black patch beside it; with the strip upright, the instructions stand in the middle band between
+the two marks, and the ruler in the column of the strip.
 """
 
 from __future__ import annotations
@@ -19,8 +21,10 @@ import hashlib
 import json
 import math
 import random
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -46,15 +50,26 @@ STRIP_CLEAR_MM = 5.0
 # Bare paper between two cells, and the wider gap by which one tells the groups apart.
 GAP_MM = 5.0
 GROUP_GAP_MM = 6.0
-# Two lines of text above each cell, with a little air to the cell on either side.
+# Two lines of text above each cell, with air to the cells on either side; above narrow cells
+# there are three lines, and the air comes on top.
 LABEL_MM = 7.0
+NARROW_MM = 30.0
+NARROW_AIR_MM = 1.5
+# A page too small for the long ruler gets the short one.
 RULER_MM = 100.0
-RULER_ROOM_MM = 4.0
+RULER_SHORT_MM = 50.0
+# Beside an upright strip: air to the cells, the ruler with its one line of text.
+RULER_ROOM_MM = 9.0
 BLACK_PATCH_MM = (16.0, 8.0)
-# The header is as tall as its lines of text; a narrow page has its instructions in the middle band.
+# The header is as tall as its lines of text: title and instructions side by side; the title
+# alone; the title with the instructions under it.
 HEADER_WIDE_MM = 23.0
 HEADER_NARROW_MM = 16.0
-WIDE_MM = 150.0
+HEADER_STACKED_MM = 31.0
+# From here on there is room for a mark, the ruler, a mark, the black patch and a mark in one row.
+WIDE_MM = 162.0
+# Text keeps this far from a mark, the white margin that the mark needs to be found included.
+MARK_CLEAR_MM = 4.0
 MOST_PAGE_MM = 1200.0
 
 
@@ -253,20 +268,27 @@ def _grid(options: ChartOptions) -> _Grid:
     strip_long, strip_short = options.strip_mm
     left, top, bottom = RIM_MM, RIM_MM, height - RIM_BOTTOM_MM
     across = strip_long + 2 * STRIP_CLEAR_MM <= width - 2 * RIM_MM - 2 * MARK_MM
-    column_mm = 0.0 if across else strip_short + STRIP_CLEAR_MM + RULER_ROOM_MM
+    column_mm = 0.0 if across else strip_short + BLACK_CLEAR_MM
+    if not across and width - 2 * RIM_MM - column_mm < WIDE_MM:
+        column_mm += RULER_ROOM_MM
     right = width - RIM_MM - column_mm
     wide = right - left >= WIDE_MM
-    if not across and (strip_long + 2 * RIM_MM > height or right - left < 60):
+    if not across and (strip_long > height - RIM_MM - RIM_BOTTOM_MM or right - left < 60):
         raise ImpossibleError(
             f"A grey strip of {strip_long:g} x {strip_short:g} mm fits a page of "
             f"{width:g} x {height:g} mm neither across nor upright",
             "Give a shorter strip with --strip-size, or a larger page.",
         )
-    header_bottom = top + (HEADER_WIDE_MM if wide else HEADER_NARROW_MM)
+    header_bottom = top + (HEADER_WIDE_MM if wide else HEADER_STACKED_MM if across else HEADER_NARROW_MM)
     foot_top = bottom - MARK_MM
-    band_mm = max(strip_short + 2 * STRIP_CLEAR_MM if across else 0.0, MARK_MM + 2 * BLACK_CLEAR_MM)
+    # The cells of the upper half end at the middle band, those of the lower half begin their
+    # label's height below it. A printed strip is black at one end, so it keeps clear of cells as marks do.
+    above = BLACK_CLEAR_MM + max(strip_short if across else 0.0, MARK_MM) / 2
+    below = max(strip_short / 2 + STRIP_CLEAR_MM if across else 0.0, MARK_MM / 2 + MARK_CLEAR_MM)
     row_mm = LABEL_MM + options.cell_mm[1]
-    room = foot_top - BLACK_CLEAR_MM - header_bottom - band_mm
+    if _group_mm(options) < NARROW_MM:
+        row_mm += NARROW_AIR_MM
+    room = foot_top - BLACK_CLEAR_MM - header_bottom - above - below
     count = math.floor(room / row_mm + 1e-9)
     columns = _columns(left, right, options)
     if count < 1 or not columns:
@@ -277,36 +299,41 @@ def _grid(options: ChartOptions) -> _Grid:
     # The spare room goes between the rows, so that the page is filled and not top-heavy.
     pitch = min(room / count, row_mm + 3.0)
     upper = count // 2
-    band_top = header_bottom + upper * pitch + (room - count * pitch) / 2
-    band_middle = band_top + band_mm / 2
-    first = band_top - upper * pitch
+    first = header_bottom + (room - count * pitch) / 2
+    band_middle = first + upper * pitch + above
     rows = [first + i * pitch for i in range(upper)]
-    rows += [band_top + band_mm + i * pitch for i in range(count - upper)]
-    # Each row's label comes first, the cells stand below it.
-    cell_rows = tuple(row + LABEL_MM for row in rows)
+    rows += [band_middle + below + i * pitch for i in range(count - upper)]
+    # Each row's air and label come first, the cells stand below them.
+    cell_rows = tuple(row + pitch - options.cell_mm[1] for row in rows)
+    black = _black_patch(left, right, foot_top, wide, across)
+    band = (band_middle - above + 2.5, band_middle + below - 0.5)
     return _Grid(
         marks=_mark_corners(left, right, (top, band_middle - MARK_MM / 2, foot_top), wide),
         strip=(
             Box((left + right - strip_long) / 2, band_middle - strip_short / 2, strip_long, strip_short)
             if across
-            else Box(width - RIM_MM - strip_short, (height - strip_long) / 2, strip_short, strip_long)
+            else Box(width - RIM_MM - strip_short, (top + bottom - strip_long) / 2, strip_short, strip_long)
         ),
-        black=_black_patch(left, right, foot_top, wide),
-        ruler=(
-            Box(left + MARK_MM + 4, foot_top + 2, RULER_MM, 6.0)
-            if across or wide
-            else Box(right + 0.5, max(20.0, band_middle - RULER_MM / 2), RULER_ROOM_MM - 1, RULER_MM)
+        black=black,
+        ruler=_ruler(left, right, (top, bottom), across or wide),
+        texts=(
+            *_texts(left, right, header_bottom, band, (wide, across)),
+            _black_label(black, left, right, wide, across),
         ),
-        texts=_texts(left, right, header_bottom, band_middle, band_mm, wide),
         rows=cell_rows,
         columns=columns,
     )
 
 
+def _group_mm(options: ChartOptions) -> float:
+    """Return the width of one marker's cells side by side."""
+    coats = len(options.layers)
+    return coats * options.cell_mm[0] + (coats - 1) * GAP_MM
+
+
 def _columns(left: float, right: float, options: ChartOptions) -> tuple[float, ...]:
     """Return the x of each group, spread over the width, or nothing where not one fits."""
-    coats = len(options.layers)
-    group_mm = coats * options.cell_mm[0] + (coats - 1) * GAP_MM
+    group_mm = _group_mm(options)
     width = right - left
     count = math.floor((width + GROUP_GAP_MM) / (group_mm + GROUP_GAP_MM) + 1e-9)
     if count < 1:
@@ -324,39 +351,79 @@ def _mark_corners(
     if wide:
         # The lower one stands off the middle, so that the ruler fits beside it.
         corners.append(((left + right - MARK_MM) / 2, rows[0]))
-        corners.append((left + MARK_MM + 4 + RULER_MM + 6, rows[2]))
+        corners.append((left + MARK_MM + MARK_CLEAR_MM + RULER_MM + 6, rows[2]))
     return tuple(corners)
 
 
-def _black_patch(left: float, right: float, foot_top: float, wide: bool) -> Box:
-    """Return the black patch: in the foot between the last two marks, or between the only two."""
+def _black_patch(left: float, right: float, foot_top: float, wide: bool, across: bool) -> Box:
+    """Return the black patch: in the foot between the last two marks, or beside the title."""
     width, height = BLACK_PATCH_MM
+    inner_right = right - MARK_MM - MARK_CLEAR_MM
     if wide:
-        middle = ((left + 2 * MARK_MM + 10 + RULER_MM) + (right - MARK_MM)) / 2
-        width = min(width, right - left - 3 * MARK_MM - 10 - RULER_MM - 6)
-    else:
-        middle = right - MARK_MM - 4 - width / 2
-    return Box(middle - width / 2, foot_top + (MARK_MM - height) / 2, width, height)
+        inner_left = left + 2 * MARK_MM + 2 * MARK_CLEAR_MM + RULER_MM + 6
+        width = min(width, inner_right - inner_left)
+        return Box(inner_left, foot_top + (MARK_MM - height) / 2, width, height)
+    if across:
+        return Box(inner_right - width, RIM_MM, width, height)
+    return Box(inner_right - width, foot_top + (MARK_MM - height) / 2, width, height)
+
+
+def _black_label(black: Box, left: float, right: float, wide: bool, across: bool) -> Box:
+    """Return the box of the words that say what the black patch is for."""
+    inner_left, inner_right = left + MARK_MM + MARK_CLEAR_MM, right - MARK_MM - MARK_CLEAR_MM
+    if wide and inner_right - black.right_mm >= 12:
+        return Box(black.right_mm + 1.5, black.y_mm, inner_right - black.right_mm - 1.5, black.height_mm)
+    if wide or across:
+        # No room beside it: one line below, inside the rim that is lost to the marks only.
+        return Box(black.x_mm, black.bottom_mm + 0.3, black.width_mm, 2.5)
+    return Box(inner_left, black.y_mm, black.x_mm - 1.5 - inner_left, black.height_mm)
+
+
+def _ruler(left: float, right: float, height: tuple[float, float], in_foot: bool) -> Box:
+    """Return the ruler: in the foot, or upright beside an upright strip, short where it must be."""
+    top, bottom = height
+    if in_foot:
+        room = right - left - 2 * MARK_MM - 2 * MARK_CLEAR_MM
+        return Box(
+            left + MARK_MM + MARK_CLEAR_MM,
+            bottom - MARK_MM + 1,
+            RULER_MM if room >= RULER_MM else RULER_SHORT_MM,
+            8.0,
+        )
+    # The strip keeps its 5 mm of bare paper, the cells keep 3.
+    length = RULER_MM if bottom - top >= RULER_MM else RULER_SHORT_MM
+    return Box(right + 3, (top + bottom - length) / 2, RULER_ROOM_MM - 3, length)
 
 
 def _texts(
-    left: float, right: float, header_bottom: float, band_middle: float, band_mm: float, wide: bool
+    left: float, right: float, header_bottom: float, band: tuple[float, float], shape: tuple[bool, bool]
 ) -> tuple[Box, ...]:
-    """Return the boxes of the title and of the instructions, in this order."""
+    """Return the boxes of the title and of the instructions, in this order.
+
+    band: upper and lower end of the room between the two marks of the middle band.
+    shape: is the page wide, does the strip lie across.
+    """
+    wide, across = shape
     top = RIM_MM - 2
-    inner_left, inner_right = left + MARK_MM + 4, right - MARK_MM - 4
+    inner_left, inner_right = left + MARK_MM + MARK_CLEAR_MM, right - MARK_MM - MARK_CLEAR_MM
+    height = header_bottom - top - 1
     if wide:
         middle = (left + right) / 2
-        half = MARK_MM / 2 + 4
-        height = header_bottom - top - 1
+        half = MARK_MM / 2 + MARK_CLEAR_MM
         return (
             Box(inner_left, top, middle - half - inner_left, height),
             Box(middle + half, top, inner_right - middle - half, height),
         )
-    width = inner_right - inner_left
+    if across:
+        title_mm = 13.0
+        beside = inner_right - BLACK_PATCH_MM[0] - MARK_CLEAR_MM - inner_left
+        return (
+            Box(inner_left, top, beside, title_mm),
+            Box(left, top + title_mm + 1.5, right - left, height - title_mm - 1.5),
+        )
     return (
-        Box(inner_left, top, width, header_bottom - top - 1),
-        Box(inner_left, band_middle - band_mm / 2 + 1, width, band_mm - 2),
+        Box(inner_left, top, inner_right - inner_left, height),
+        Box(inner_left, band[0], inner_right - inner_left, band[1] - band[0]),
     )
 
 
@@ -378,7 +445,10 @@ def _cells(
     """Return the cells of one page: the markers in list order, then the controls."""
     groups = [(marker.marker, repeat) for marker in markers for repeat in range(1, options.repeats + 1)]
     free = grid.slots - len(groups)
-    groups += [(marker, options.repeats + 1) for marker in _controls(markers, groups, grid, min(options.controls, free), rng)]
+    groups += [
+        (marker, options.repeats + 1)
+        for marker in _controls(markers, groups, grid, min(options.controls, free), rng)
+    ]
     cells = []
     coats = len(options.layers)
     width, height = options.cell_mm
@@ -417,7 +487,7 @@ def _controls(
     count = min(count, len(inks))
     if count <= 0:
         return []
-    slot_of = {}
+    slot_of: dict[str, int] = {}
     for slot, (marker, _) in enumerate(groups):
         slot_of.setdefault(marker, slot)
     columns = len(grid.columns)
@@ -425,7 +495,7 @@ def _controls(
     far = [m for m in inks if slot_of[m] // columns < first_row - 1]
     pool = far if len(far) >= count else inks
     edges = [round(i * len(pool) / count) for i in range(count + 1)]
-    return [pool[rng.randrange(low, high)] for low, high in zip(edges, edges[1:], strict=False)]
+    return [pool[rng.randrange(low, high)] for low, high in pairwise(edges)]
 
 
 def _identify(
@@ -504,7 +574,9 @@ def read_plan(path: Path) -> Plan:
             path, "is not a chart plan", "Give the .json file that 'calib chart' wrote beside the PDF."
         )
     if content.get("version") != VERSION:
-        raise InputError.of(path, f"is a chart plan of version {content.get('version')!r:.20}; this program reads {VERSION}")
+        raise InputError.of(
+            path, f"is a chart plan of version {content.get('version')!r:.20}; this program reads {VERSION}"
+        )
     reader = _PlanReader(path)
     plan = reader.plan(content)
     raise_all(reader.problems)
@@ -559,7 +631,9 @@ class _PlanReader:
 
     def box(self, record: Any, where: str, page_mm: tuple[float, float]) -> Box:
         box = Box(*(self.number(record, key, where) for key in ("x_mm", "y_mm", "width_mm", "height_mm")))
-        inside = box.x_mm >= 0 and box.y_mm >= 0 and box.right_mm <= page_mm[0] and box.bottom_mm <= page_mm[1]
+        inside = (
+            box.x_mm >= 0 and box.y_mm >= 0 and box.right_mm <= page_mm[0] and box.bottom_mm <= page_mm[1]
+        )
         if box.width_mm <= 0 or box.height_mm <= 0 or not inside:
             self.wrong(where, "does not lie on the page")
         return box
@@ -570,18 +644,18 @@ class _PlanReader:
         if min(*page_mm, *strip_mm) <= 0 or max(*page_mm, *strip_mm) > MOST_PAGE_MM:
             self.wrong("the plan", "has an impossible size of page or strip")
         pages = tuple(
-            self.page(record, page_mm, f"page {i}") for i, record in enumerate(self.records(content, "pages", "the plan"), 1)
+            self.page(record, page_mm, f"page {i}")
+            for i, record in enumerate(self.records(content, "pages", "the plan"), 1)
         )
-        plan = Plan(self.text(content, "chart", "the plan"), page_mm, strip_mm, pages, self.markers(content, pages))
+        plan = Plan(
+            self.text(content, "chart", "the plan"), page_mm, strip_mm, pages, self.markers(content, pages)
+        )
         self.check(plan)
         return plan
 
     def page(self, record: Any, page_mm: tuple[float, float], where: str) -> Page:
         marks = tuple(
-            Mark(
-                self.whole(mark, "id", f"{where}, mark {i}"),
-                *(self.number(mark, key, f"{where}, mark {i}") for key in ("x_mm", "y_mm", "size_mm")),
-            )
+            self.mark(mark, page_mm, f"{where}, mark {i}")
             for i, mark in enumerate(self.records(record, "marks", where), 1)
         )
         if len(marks) < 3:
@@ -590,8 +664,12 @@ class _PlanReader:
             self.cell(cell, page_mm, f"{where}, cell {i}")
             for i, cell in enumerate(self.records(record, "cells", where), 1)
         )
-        strip = self.box(record.get("strip") if isinstance(record, dict) else None, f"{where}, strip", page_mm)
-        black = self.box(record.get("black") if isinstance(record, dict) else None, f"{where}, black", page_mm)
+        strip = self.box(
+            record.get("strip") if isinstance(record, dict) else None, f"{where}, strip", page_mm
+        )
+        black = self.box(
+            record.get("black") if isinstance(record, dict) else None, f"{where}, black", page_mm
+        )
         ruler = record.get("ruler") if isinstance(record, dict) else None
         texts = record.get("texts", []) if isinstance(record, dict) else []
         return Page(
@@ -601,8 +679,23 @@ class _PlanReader:
             black=black,
             cells=cells,
             ruler=self.box(ruler, f"{where}, ruler", page_mm) if ruler else None,
-            texts=tuple(self.box(t, f"{where}, text", page_mm) for t in (texts if isinstance(texts, list) else [])),
+            texts=tuple(
+                self.box(t, f"{where}, text", page_mm) for t in (texts if isinstance(texts, list) else [])
+            ),
         )
+
+    def mark(self, record: Any, page_mm: tuple[float, float], where: str) -> Mark:
+        mark = Mark(
+            self.whole(record, "id", where),
+            *(self.number(record, key, where) for key in ("x_mm", "y_mm", "size_mm")),
+        )
+        if mark.id >= MARK_IDS:
+            self.wrong(where, f"has an id above {MARK_IDS - 1}, which no mark has")
+        box = mark.box
+        inside = box.right_mm <= page_mm[0] and box.bottom_mm <= page_mm[1]
+        if mark.size_mm <= 0 or min(box.x_mm, box.y_mm) < 0 or not inside:
+            self.wrong(where, "does not lie on the page")
+        return mark
 
     def cell(self, record: Any, page_mm: tuple[float, float], where: str) -> Cell:
         box = self.box(record, where, page_mm)
@@ -625,7 +718,9 @@ class _PlanReader:
         markers = []
         for i, record in enumerate(self.records(content, "markers", "the plan"), 1):
             where = f"marker {i}"
-            texts = {k: v for k, v in record.items() if isinstance(v, str)} if isinstance(record, dict) else {}
+            texts = (
+                {k: v for k, v in record.items() if isinstance(v, str)} if isinstance(record, dict) else {}
+            )
             marker = Marker(
                 **{key: texts.get(key, Marker("").__getattribute__(key)) for key in COLUMNS},
                 extra={k: v for k, v in texts.items() if k not in COLUMNS},
@@ -641,12 +736,12 @@ class _PlanReader:
     def check(self, plan: Plan) -> None:
         """Note what only the whole plan can show: doubled ids of pages, marks, cells and markers."""
         for what, ids in (
-            ("page number", [page.page for page in plan.pages]),
-            ("mark id", [mark.id for page in plan.pages for mark in page.marks]),
+            ("page number", [str(page.page) for page in plan.pages]),
+            ("mark id", [str(mark.id) for page in plan.pages for mark in page.marks]),
             ("cell", [cell.cell for page in plan.pages for cell in page.cells]),
             ("marker", [marker.marker for marker in plan.markers]),
         ):
-            doubled = sorted({str(i) for i in ids if ids.count(i) > 1}) if len(set(ids)) < len(ids) else []
+            doubled = sorted(i for i, times in Counter(ids).items() if times > 1)
             if doubled:
                 self.wrong("the plan", f"uses the {what} {shorten(doubled[0])} more than once")
         if not plan.pages:

@@ -65,6 +65,20 @@ def xyz_to_linear(xyz: ArrayLike) -> Array:
     return np.asarray(np.asarray(xyz, dtype=float) @ np.linalg.inv(rgb_to_xyz_matrix()).T)
 
 
+@cache
+def _romm_matrix() -> Array:
+    return np.asarray(_colour().RGB_COLOURSPACES["ProPhoto RGB"].matrix_XYZ_to_RGB)
+
+
+def linear_to_romm(linear: ArrayLike) -> Array:
+    """Return light on the primaries of ROMM RGB (ISO 22028-2) of linear sRGB light (..., 3).
+
+    On sRGB's primaries a strong orange reads more red light than white paper does, because its
+    green or blue is next to nothing or negative; on these, which hold every real surface, it does not.
+    """
+    return np.asarray(linear_to_xyz(linear) @ _romm_matrix().T)
+
+
 def xyz_to_lab(xyz: ArrayLike) -> Array:
     """Return L*a*b* (CIE 15:2018, 8.2.1) of XYZ with Y of white = 1."""
     return np.asarray(_colour().XYZ_to_Lab(np.asarray(xyz, dtype=float), illuminant=_white_xy()))

@@ -1,0 +1,88 @@
+"""The words on a chart page, from the long version to the one for a small page."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+Paragraphs = Sequence[tuple[str, bool]]
+
+PRINTED = "The grey strip on this page is printed: its numbers hold only once it has been measured."
+PRINTED_SHORT = "Printed strip: its numbers hold only once measured."
+PLACES = "'again: r9 c5' tells where a marker's other swatch is: row 9, column 5."
+FUMES = "Open a window and take breaks: the solvent gives off fumes. No flame; cap each pen."
+
+
+def instructions(layers: Collection[int], printed: bool, twice: bool) -> tuple[Paragraphs, ...]:
+    """Return the instructions, the fullest version first, as (text, is it bold) paragraphs.
+
+    layers: the coats that occur in the chart, 1, 2 or both. printed: is the strip printed.
+    twice: do markers occur more than once, so that labels name places such as r9 c5.
+    """
+    fill = {
+        (1,): "Fill every cell once, with strokes along its long side.",
+        (2,): "Fill every cell once, with strokes along its long side; when the row is dry, "
+        "give each its second coat.",
+        (1, 2): "Fill both cells of a marker once, with strokes along the long side; when the row is "
+        "dry, give the right one its second coat.",
+    }[tuple(sorted(set(layers))) or (1,)]
+    fill_short = {
+        (1,): "Fill each cell once, along its long side.",
+        (2,): "Fill each cell along its long side; row dry: a second coat.",
+        (1, 2): "Fill both cells once, along the long side; row dry: second coat on the right one.",
+    }[tuple(sorted(set(layers))) or (1,)]
+    full = [
+        ("Lay a scrap sheet under this one while colouring.", False),
+        (fill, False),
+        ("Let it dry for the same time every time; a day is best.", False),
+        (
+            (
+                "Scan with a clean white sheet behind, all automatic corrections off, 300 dpi or more, "
+                "TIFF or PNG, the same way up every time."
+            ),
+            False,
+        ),
+    ]
+    full = [(f"{i}. {text}", bold) for i, (text, bold) in enumerate(full, 1)]
+    places = [(PLACES, False)] if twice else []
+    fumes = [(FUMES, False)]
+    short = [
+        ("Scrap sheet underneath.", False),
+        (fill_short, False),
+        ("Dry as long every time, best a day.", False),
+        (
+            "Scan: white sheet behind, no automatic corrections, 300 dpi or more, TIFF or PNG, same way up.",
+            False,
+        ),
+    ]
+    note = [(PRINTED, True)] if printed else []
+    note_short = [(PRINTED_SHORT, True)] if printed else []
+    # On the smallest pages the sentences follow each other in one paragraph.
+    joined = [(" ".join(text for text, _ in short), False)]
+    return (
+        note + full + fumes + places,
+        note + full + fumes,
+        note + full,
+        note_short + short,
+        note_short + joined,
+    )
+
+
+def coats(layers: int) -> str:
+    """Return how many coats a cell wants, in words."""
+    return "1 coat" if layers == 1 else f"{layers} coats"
+
+
+def address(row: int, column: int) -> str:
+    """Return the short name of a place on the page."""
+    return f"r{row} c{column}"
+
+
+def elsewhere(row: int, column: int, first: bool) -> tuple[str, ...]:
+    """Return what a group says of the other place of its marker, the longest version first.
+
+    first: is this the first place, which says where its second is, or the second one.
+    """
+    where = address(row, column)
+    if first:
+        return (f"again: row {row}, col {column}", f"again: {where}", f"see {where}")
+    return (f"again, see row {row}, col {column}", f"again, see {where}", f"again ({where})", "again")

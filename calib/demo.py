@@ -1,0 +1,130 @@
+"""The whole tour in one folder, on invented markers, a simulated hand and a simulated scanner."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from calib.chart.layout import ChartOptions, lay_out, plan_to_json, read_plan
+from calib.chart.markers import read_markers
+from calib.chart.page import draw_chart
+from calib.colour.reference import read_strip
+from calib.errors import OutputError
+from calib.files import make_folder, write_whole
+from calib.scan.measure import Settings, measure
+from calib.scan.proof import proof_picture
+from calib.synthetic.drawer import invent_inks
+from calib.synthetic.scan import simulate_page
+from calib.synthetic.session import STEPS, Hand, Laying, Scanner, Session
+from calib.synthetic.writing import write_scan
+from calib.table.table import write_table
+
+# Ids, names and colours are invented; hints are what the caps of such pens might show.
+DRAWER = """marker,name,set,kind,hint
+001,Clear blender,tools,blender,
+002,Oat milk,skin,ink,#f6e7d3
+003,Peach fuzz,skin,ink,#f9cdb0
+004,Warm sand,skin,ink,#e3b58c
+005,Chestnut,skin,ink,#9a5f3c
+006,Dark cocoa,skin,ink,#5a3626
+007,Rose blush,skin,ink,#f2a2a8
+008,Fog,stone,ink,#e4e6e8
+009,Pebble,stone,ink,#b9bdc1
+010,Slate,stone,ink,#7c838a
+011,Basalt,stone,ink,#45494e
+012,Warm ash,stone,ink,#a39b92
+013,Spring leaf,wood,ink,#bfd96c
+014,Fern,wood,ink,#6fa04a
+015,Deep moss,wood,ink,#3f6135
+016,Bark,wood,ink,#7a5a42
+017,Shallow water,water,ink,#c2e3ea
+018,Lagoon,water,ink,#5fb4c9
+019,Lake,water,ink,#2f7aa8
+020,Night sea,water,ink,#24406b
+021,Lemon rind,light,ink,#f6e25a
+022,Lantern,light,ink,#f3ab3d
+023,Brick,light,ink,#b3492f
+024,Plum skin,light,ink,#6b3a63
+"""
+
+SESSIONS = (("spring", "2026-03-15", 11), ("autumn", "2026-09-20", 12))
+# What happens between the two sessions: one pen has lost ink, and one runs dry.
+FADED = ("019", 0.75)
+DRY = ("014", 0.35)
+
+README = """The tour of calib
+=================
+
+Everything here is invented: the markers, the hand that coloured the chart, and the scanner.
+
+markers.csv             the list of pens
+chart.pdf, chart.json   the chart to print, and its plan
+strip.csv               the steps of the grey strip
+spring.png, autumn.png  simulated scans of the coloured chart, half a year apart
+spring.csv, autumn.csv  the measured colour tables, each with its description beside it
+proof-spring, proof-autumn
+                        the pages as they were understood: look at these first
+
+In autumn the pen 019 gives only three quarters of its ink, and 014 is running dry: compare the
+two tables, in the rows of these pens, by L, coverage and mottle.
+
+The same by hand:
+
+    calib chart markers.csv -o chart.pdf
+    calib measure chart.json spring.png --strip strip.csv --paper smooth --session 2026-03-15 -o spring.csv
+"""
+
+
+def run(folder: Path, say: Callable[[str], None]) -> None:
+    """Run the tour in a folder that is absent or empty; say is called before each step."""
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise OutputError(f"{folder}: is not empty", "Name a new folder for the tour.")
+    make_folder(folder)
+    say("making the list, the strip file and the chart")
+    strip_text = "step,density\n" + "".join(f"{i},{density:.2f}\n" for i, density in enumerate(STEPS, 1))
+    write_whole(
+        {
+            folder / "markers.csv": DRAWER.encode(),
+            folder / "strip.csv": strip_text.encode(),
+            folder / "README.txt": README.encode(),
+        }
+    )
+    markers = read_markers(folder / "markers.csv")
+    plan = lay_out(markers, ChartOptions())
+    write_whole(
+        {folder / "chart.pdf": draw_chart(plan).pdf, folder / "chart.json": plan_to_json(plan).encode()}
+    )
+    for name, date, seed in SESSIONS:
+        say(f"colouring and scanning the chart in {name}")
+        _scan(folder, name, seed)
+        say(f"measuring {name}.png")
+        _measure(folder, name, date)
+
+
+def _scan(folder: Path, name: str, seed: int) -> None:
+    """Simulate one session's coloured page and its scan."""
+    plan = read_plan(folder / "chart.json")
+    inks = {ink.marker: ink for ink in invent_inks(plan.markers, seed=1)}
+    hand = Hand()
+    if name == "autumn":
+        inks[FADED[0]] = inks[FADED[0]].strengthened(FADED[1])
+        hand = Hand(dry_marker={DRY[0]: DRY[1]})
+    session = Session(hand=hand, scanner=Scanner(bits=8), laying=Laying(turn_deg=0.4 + seed / 10), seed=seed)
+    scan = simulate_page(plan, 1, inks, session, dpi=200)
+    write_scan(folder / f"{name}.png", scan.pixels, 200)
+
+
+def _measure(folder: Path, name: str, date: str) -> None:
+    """Measure one session into its table and its proof picture."""
+    plan = read_plan(folder / "chart.json")
+    settings = Settings(paper="smooth", session=date, dried=24)
+    proof = folder / f"proof-{name}"
+    make_folder(proof)
+
+    def save(page: object, swatches: object) -> None:
+        picture = proof_picture(page, swatches, settings.scanner)  # type: ignore[arg-type]
+        write_whole({proof / "page-01.png": picture})
+
+    measured = measure(plan, [folder / f"{name}.png"], read_strip(folder / "strip.csv"), settings, save)
+    write_table(folder / f"{name}.csv", measured.table)

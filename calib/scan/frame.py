@@ -1,0 +1,227 @@
+"""Page recognised from its marks: millimetres to pixels and back, with a residual."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.chart.layout import Box, Page, Plan
+from calib.errors import NotFoundError
+from calib.scan.fiducials import FoundMark
+
+Array = NDArray[np.float64]
+
+LEAST_MARKS = 3
+# A corner farther than this from where the others put it is a misread mark, not a bent sheet.
+OUTLIER_MM = 1.0
+# A page on a scanner is flat: more than this between model and corners and it is not one.
+WORST_RESIDUAL_MM = 0.5
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a page lies in a picture.
+
+    matrix: (3, 3), page millimetres to pixels, homogeneous. residual_mm: root mean square of the
+    marks' corners. marks: how many stand behind it. pixels_per_mm: geometric mean over the page.
+    """
+
+    page: Page
+    matrix: Array
+    residual_mm: float
+    marks: int
+    pixels_per_mm: float
+
+    def to_pixels(self, points_mm: Array) -> Array:
+        """Return pixel positions (n, 2) of page points (n, 2) in millimetres."""
+        return _apply(self.matrix, points_mm)
+
+    def to_mm(self, points: Array) -> Array:
+        """Return page points (n, 2) in millimetres of pixel positions (n, 2)."""
+        return _apply(np.linalg.inv(self.matrix), points)
+
+    def cut(self, codes: NDArray[np.uint8] | NDArray[np.uint16], box: Box, pixels_per_mm: float) -> NDArray[np.float32]:
+        """Return the part of a picture that shows box, upright, at a resolution of our choice.
+
+        Returns float32 (h, w, 3) in 0..1; NaN where the box leaves the picture. Only the pixels
+        of the box are touched.
+        """
+        width = max(1, round(box.width_mm * pixels_per_mm))
+        height = max(1, round(box.height_mm * pixels_per_mm))
+        # Pixel centres: column 0 of the cut lies half a pixel inside the box.
+        to_mm = np.array(
+            [
+                [box.width_mm / width, 0, box.x_mm + box.width_mm / width / 2],
+                [0, box.height_mm / height, box.y_mm + box.height_mm / height / 2],
+                [0, 0, 1],
+            ]
+        )
+        matrix = self.matrix @ to_mm
+        corners = _apply(matrix, np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=float))
+        low = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 2, 0)
+        high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 3, codes.shape[1::-1])
+        if np.any(high - low < 2):
+            return np.full((height, width, 3), np.nan, dtype=np.float32)
+        part, blocks = _reduced(codes[low[1] : high[1], low[0] : high[0]], int(self.pixels_per_mm / pixels_per_mm))
+        # Pixel centres again: the centre of a block of k pixels lies (k - 1) / 2 past its first.
+        offset = (blocks - 1) / 2
+        shift = np.array([[1, 0, -low[0] - offset], [0, 1, -low[1] - offset], [0, 0, blocks]]) / blocks
+        return np.asarray(
+            cv2.warpPerspective(
+                part,
+                shift @ matrix,
+                (width, height),
+                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=(float("nan"),) * 3,
+            ),
+            dtype=np.float32,
+        )
+
+
+def _reduced(codes: NDArray[np.uint8] | NDArray[np.uint16], blocks: int) -> tuple[NDArray[np.float32], int]:
+    """Return codes averaged over square blocks as float32 in 0..1, and the blocks' side in pixels.
+
+    Every pixel's light counts, and the averages are not rounded to codes again, which would cost
+    most of what an 8-bit scan tells about bare paper. It is done in bands of rows, because the
+    whole page as floats would need more memory than the program may take.
+    """
+    top = float(np.iinfo(codes.dtype).max)
+    blocks = max(1, min(blocks, *codes.shape[:2]))
+    if blocks == 1:
+        return codes.astype(np.float32) / np.float32(top), 1
+    height, width = codes.shape[0] // blocks, codes.shape[1] // blocks
+    out = np.empty((height, width, 3), dtype=np.float32)
+    rows = max(1, 2_000_000 // (codes.shape[1] * blocks))
+    for start in range(0, height, rows):
+        stop = min(height, start + rows)
+        band = codes[start * blocks : stop * blocks, : width * blocks].astype(np.float32)
+        cv2.resize(band, (width, stop - start), dst=out[start:stop], interpolation=cv2.INTER_AREA)
+    out /= np.float32(top)
+    return out, blocks
+
+
+def _apply(matrix: Array, points: Array) -> Array:
+    homogeneous = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    return homogeneous[:, :2] / homogeneous[:, 2:]
+
+
+def find_frames(marks: Sequence[FoundMark], plan: Plan, name: str) -> list[Frame]:
+    """Return the frame of every page of the plan that these marks show.
+
+    Raises NotFoundError where no page has marks enough, with the reason that the marks tell.
+    """
+    frames: list[Frame] = []
+    reasons: list[str] = []
+    for page in plan.pages:
+        positions = {mark.id: mark.box for mark in page.marks}
+        own = [mark for mark in marks if mark.id in positions]
+        if not own:
+            continue
+        if len(own) < LEAST_MARKS:
+            reasons.append(f"only {len(own)} of the {len(page.marks)} marks of page {page.page} could be read")
+            continue
+        frame = _fit(page, own, positions)
+        if frame is None:
+            reasons.append(f"the marks of page {page.page} do not stand where the plan puts them")
+        else:
+            frames.append(frame)
+    if frames:
+        return frames
+    if not marks:
+        raise NotFoundError(
+            f"{name}: no page of a chart was found in this scan (no locating mark could be read)",
+            "Scan the whole page, at 150 dpi or more, face down and not mirrored.",
+        )
+    if len(reasons) == 0 or len(marks) >= 2 * LEAST_MARKS:
+        raise NotFoundError(
+            f"{name}: this page belongs to another chart than {plan.chart}",
+            "Give the plan that was printed with it; the chart's id stands at the top of the page.",
+        )
+    raise NotFoundError(f"{name}: {'; '.join(reasons)}", "Scan the page again, with all its marks clean and in sight.")
+
+
+def _fit(page: Page, found: Sequence[FoundMark], positions: dict[int, Box]) -> Frame | None:
+    """Fit millimetres to pixels; drop misread marks; None where they do not agree on a page."""
+    marks = list(found)
+    while len(marks) >= LEAST_MARKS:
+        mm = np.concatenate([_corners(positions[mark.id]) for mark in marks])
+        pixels = np.concatenate([mark.corners for mark in marks])
+        matrix = _best_matrix(mm, pixels)
+        scale = _scale(matrix, page)
+        distance = np.hypot(*(_apply(matrix, mm) - pixels).T) / scale if scale > 0 else np.full(len(mm), np.inf)
+        worst = distance.reshape(-1, 4).max(axis=1)
+        residual = float(np.sqrt(np.mean(distance**2)))
+        if worst.max() <= OUTLIER_MM and residual <= WORST_RESIDUAL_MM:
+            return Frame(page, matrix, residual, len(marks), scale) if _plausible(matrix, page) else None
+        marks.pop(_most_wrong(marks, positions))
+    return None
+
+
+def _most_wrong(marks: Sequence[FoundMark], positions: dict[int, Box]) -> int:
+    """Return the mark whose absence lets the others agree best."""
+    rest = []
+    for i in range(len(marks)):
+        others = [mark for j, mark in enumerate(marks) if j != i]
+        mm = np.concatenate([_corners(positions[mark.id]) for mark in others])
+        pixels = np.concatenate([mark.corners for mark in others])
+        rest.append(float(np.abs(_apply(_affine(mm, pixels), mm) - pixels).max()))
+    return int(np.argmin(rest))
+
+
+def _corners(box: Box) -> Array:
+    return np.array(
+        [
+            [box.x_mm, box.y_mm],
+            [box.right_mm, box.y_mm],
+            [box.right_mm, box.bottom_mm],
+            [box.x_mm, box.bottom_mm],
+        ]
+    )
+
+
+def _affine(mm: Array, pixels: Array) -> Array:
+    design = np.column_stack([mm, np.ones(len(mm))])
+    solution, *_ = np.linalg.lstsq(design, pixels, rcond=None)
+    return np.vstack([solution.T, [0, 0, 1]])
+
+
+def _best_matrix(mm: Array, pixels: Array) -> Array:
+    """Return the affine map, or the perspective one where that fits clearly better.
+
+    A scanner makes an affine picture; the two more numbers of a perspective would only carry
+    the marks' noise to the far corners of the page.
+    """
+    affine = _affine(mm, pixels)
+    if len(mm) < 4 * (LEAST_MARKS + 1):
+        return affine
+    perspective, _ = cv2.findHomography(mm, pixels, 0)
+    if perspective is None or not np.all(np.isfinite(perspective)):
+        return affine
+    error = np.sqrt(np.mean((_apply(affine, mm) - pixels) ** 2))
+    better = np.sqrt(np.mean((_apply(perspective, mm) - pixels) ** 2))
+    return np.asarray(perspective) if better < 0.6 * error and error > 0.3 else affine
+
+
+def _scale(matrix: Array, page: Page) -> float:
+    """Return pixels per millimetre in the middle of the marks."""
+    middle = np.mean([_corners(mark.box).mean(axis=0) for mark in page.marks], axis=0)
+    around = _apply(matrix, middle + np.array([[-1.0, 0], [1, 0], [0, -1], [0, 1]]))
+    across, down = (around[1] - around[0]) / 2, (around[3] - around[2]) / 2
+    return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0])))
+
+
+def _plausible(matrix: Array, page: Page) -> bool:
+    """Tell whether the map could come from a page: not mirrored, and not stretched beyond belief."""
+    box = page.strip
+    middle = np.array([[box.x_mm, box.y_mm], [box.x_mm + 1, box.y_mm], [box.x_mm, box.y_mm + 1]])
+    at = _apply(matrix, middle)
+    jacobian = np.column_stack([at[1] - at[0], at[2] - at[0]])
+    if np.linalg.det(jacobian) <= 0:
+        return False
+    values = np.linalg.svd(jacobian, compute_uv=False)
+    return bool(values[0] / values[1] < 1.5)

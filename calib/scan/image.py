@@ -1,0 +1,393 @@
+"""File to pixels, profile and size, and pixels to file: the only door to image files and ICC.
+
+Four kinds of file are read, told by their first bytes and never by their name: TIFF, PNG, JPEG, and
+a PDF whose pages each hold one picture, as many all-in-one scanners save it. Each library was
+chosen for what it refuses: a damaged file must be an error and not a picture with a grey half.
+Turned pictures need no turning here, because the page is found at any angle; mirrored ones do.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import logging
+import mmap
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.errors import InputError
+from calib.files import read_bytes
+
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
+Light = NDArray[np.float32]
+
+# A4 at 1200 dpi has 139 million pixels, A3 twice that; what claims more is a decompression bomb.
+MOST_PIXELS = 400_000_000
+LEAST_SIDE = 200
+MOST_FILE_BYTES = 4_000_000_000
+READABLE = "Save the scan as TIFF, PNG or JPEG in RGB colour."
+# EXIF and TIFF orientations that mirror the picture (TIFF 6.0, tag 274).
+MIRRORED = (2, 4, 5, 7)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture of a file: codes (h, w, 3) uint8 or uint16 in RGB order, as the scanner said.
+
+    number: which picture of the file, from 1. sha256: of the whole file. profile: the embedded ICC
+    profile or None. notes: what was ignored, in words.
+    """
+
+    path: Path
+    sha256: str
+    number: int
+    kind: str
+    codes: Codes
+    profile: bytes | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def bits(self) -> int:
+        """Bits per channel, 8 or 16."""
+        return 8 * self.codes.dtype.itemsize
+
+    @property
+    def name(self) -> str:
+        """The file's name without folders, and the picture's number where it is not the first."""
+        return self.path.name if self.number == 1 else f"{self.path.name} (picture {self.number})"
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What a decoder found: codes with the channels last, profile, orientation and words."""
+
+    codes: NDArray[Any]
+    profile: bytes | None = None
+    orientation: int = 1
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file; raise InputError where it cannot be read."""
+    read_bytes_check(path)
+    try:
+        with Path(path).open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError.of(path, f"cannot be read ({error.strerror or error})") from error
+
+
+def read_bytes_check(path: Path) -> None:
+    """Refuse what is not a regular file of a possible size, without reading it."""
+    path = Path(path)
+    if not path.is_file() or path.stat().st_size > MOST_FILE_BYTES or path.stat().st_size == 0:
+        # The shared reader has the words for a folder, a missing or an oversized file.
+        if not read_bytes(path, MOST_FILE_BYTES):
+            raise InputError.of(path, "is empty", READABLE)
+
+
+def read_pictures(path: Path) -> Iterator[Picture]:
+    """Yield the pictures of a scan file, one at a time, so that only one need be in memory.
+
+    Raises InputError with a sentence for anything that is not a whole RGB picture of 8 or 16 bits.
+    """
+    path = Path(path)
+    digest = file_sha256(path)
+    with path.open("rb") as stream:
+        head = stream.read(1024)
+    kind, decode = _decoder(path, head)
+    number = 0
+    try:
+        for found in decode(path):
+            number += 1
+            yield _picture(path, digest, number, kind, found)
+    except InputError:
+        raise
+    except MemoryError as error:
+        raise InputError.of(path, "needs more memory than this computer has") from error
+    except Exception as error:  # The decoders raise whatever they like on damaged files.
+        reason = " ".join(str(error).split())[:120] or type(error).__name__
+        raise InputError.of(path, f"is damaged or cut short ({reason})", "Scan or copy it again.") from error
+    if not number:
+        raise InputError.of(path, "holds no picture", READABLE)
+
+
+def _decoder(path: Path, head: bytes) -> tuple[str, Callable[[Path], Iterator[_Found]]]:
+    if head.startswith((b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")):
+        return "TIFF", _read_tiff
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG", _read_png
+    if head.startswith(b"\xff\xd8\xff"):
+        return "JPEG", _read_jpeg
+    if b"%PDF-" in head:
+        return "PDF", _read_pdf
+    raise InputError.of(path, "is not a TIFF, PNG, JPEG or PDF file", READABLE)
+
+
+def _picture(path: Path, digest: str, number: int, kind: str, found: _Found) -> Picture:
+    codes, notes = found.codes, list(found.notes)
+    if codes.ndim == 2 or codes.shape[2] in (1, 2):
+        raise InputError.of(path, "is a greyscale scan", "Scan again in colour (24 or 48 bit).")
+    if codes.dtype not in (np.uint8, np.uint16) or codes.shape[2] not in (3, 4):
+        raise InputError.of(path, f"is not RGB of 8 or 16 bits per channel ({codes.dtype})", READABLE)
+    if min(codes.shape[:2]) < LEAST_SIDE:
+        raise InputError.of(path, f"is only {codes.shape[1]} x {codes.shape[0]} pixels large", "Scan at 300 dpi.")
+    if codes.shape[2] == 4:
+        notes.append("its transparency was ignored")
+        codes = codes[..., :3]
+    if found.orientation in MIRRORED:
+        codes = codes[:, ::-1]
+    _refuse_grey(path, codes)
+    return Picture(path, digest, number, kind, codes, found.profile, tuple(notes))
+
+
+def _refuse_grey(path: Path, codes: NDArray[Any]) -> None:
+    """Refuse a greyscale scan that was saved as RGB: the three channels agree to the last code."""
+    sample = codes[:: max(1, codes.shape[0] // 400), :: max(1, codes.shape[1] // 400)].astype(np.int32)
+    if np.all(np.ptp(sample, axis=2) == 0):
+        raise InputError.of(path, "is a greyscale scan, saved as RGB", "Scan again in colour (24 or 48 bit).")
+
+
+def _check_size(path: Path, width: int, height: int) -> None:
+    if width * height > MOST_PIXELS:
+        raise InputError.of(
+            path, f"claims {width} x {height} pixels, more than a scan of a page has", "Scan one page at 300 or 600 dpi."
+        )
+
+
+def _read_png(path: Path) -> Iterator[_Found]:
+    import imagecodecs
+    from PIL import Image
+
+    Image.MAX_IMAGE_PIXELS = None  # _check_size says it in our words.
+    with Image.open(path) as image:
+        _check_size(path, *image.size)
+        profile = image.info.get("icc_profile")
+    with path.open("rb") as stream:
+        colour_type = stream.read(26)[25]
+        # IHDR's colour types (ISO/IEC 15948, 11.2.1): 0 and 4 are grey, 3 has a palette.
+        if colour_type in (0, 4):
+            raise InputError.of(path, "is a greyscale scan", "Scan again in colour (24 or 48 bit).")
+        if colour_type == 3:
+            raise InputError.of(path, "has its colours reduced to a palette", READABLE)
+        with mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
+            yield _Found(imagecodecs.png_decode(data), profile)
+
+
+def _read_jpeg(path: Path) -> Iterator[_Found]:
+    from PIL import Image
+
+    Image.MAX_IMAGE_PIXELS = None
+    with Image.open(path) as image:
+        yield _jpeg(path, image)
+
+
+def _jpeg(path: Path, image: Any) -> _Found:
+    """Decode with Pillow, which refuses a truncated JPEG where other libraries return it whole."""
+    _check_size(path, *image.size)
+    if image.mode in ("L", "1", "I;16"):
+        raise InputError.of(path, "is a greyscale scan", "Scan again in colour (24 or 48 bit).")
+    if image.mode != "RGB":
+        raise InputError.of(path, f"is in {image.mode}, not in RGB", READABLE)
+    orientation = int(image.getexif().get(274, 1))
+    return _Found(np.asarray(image), image.info.get("icc_profile"), orientation)
+
+
+def _read_tiff(path: Path) -> Iterator[_Found]:
+    import tifffile
+
+    # Its warnings about odd tags would reach the user's terminal; real faults raise.
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)
+    with tifffile.TiffFile(path) as tiff:
+        for page in tiff.pages:
+            # Bit 0 of NewSubfileType marks a thumbnail (TIFF 6.0, tag 254).
+            if isinstance(page, tifffile.TiffPage) and not page.subfiletype & 1:
+                yield _tiff_page(path, page)
+
+
+def _tiff_page(path: Path, page: Any) -> _Found:
+    _check_size(path, page.imagewidth, page.imagelength)
+    photometric = page.photometric.name if hasattr(page.photometric, "name") else str(page.photometric)
+    if photometric in ("MINISBLACK", "MINISWHITE"):
+        raise InputError.of(path, "is a greyscale scan", "Scan again in colour (24 or 48 bit).")
+    jpeg = getattr(page.compression, "name", "") in ("JPEG", "OJPEG")
+    if photometric != "RGB" and not (photometric == "YCBCR" and jpeg):
+        raise InputError.of(path, f"holds {photometric} colours, not RGB", READABLE)
+    if page.bitspersample not in (8, 16):
+        raise InputError.of(path, f"has {page.bitspersample} bits per channel; 8 or 16 can be read", READABLE)
+    codes = page.asarray()
+    if codes.ndim == 3 and page.planarconfig == 2:
+        codes = np.moveaxis(codes, 0, 2)
+    if codes.ndim != 3:
+        raise InputError.of(path, "is not a flat picture", READABLE)
+    orientation = page.tags.valueof(274, default=1)
+    return _Found(codes[..., :4], page.tags.valueof(34675), int(orientation))
+
+
+def _read_pdf(path: Path) -> Iterator[_Found]:
+    import pikepdf
+
+    try:
+        document = pikepdf.open(path)
+    except pikepdf.PasswordError as error:
+        raise InputError.of(path, "is locked by a password", READABLE) from error
+    with document:
+        for number, page in enumerate(document.pages, 1):
+            images = list(page.images.values())
+            if len(images) != 1:
+                raise InputError.of(
+                    path,
+                    f"has {len(images)} pictures on its page {number}, where a scan has one",
+                    READABLE,
+                )
+            yield _pdf_picture(path, images[0])
+
+
+def _pdf_picture(path: Path, stream: Any) -> _Found:
+    """Return a PDF page's picture with its pixels untouched: no rendering, no resampling."""
+    import pikepdf
+    from PIL import Image
+
+    picture = pikepdf.PdfImage(stream)
+    _check_size(path, picture.width, picture.height)
+    icc = picture.icc
+    profile = icc.tobytes() if icc is not None else None
+    if picture.bits_per_component not in (8, 16):
+        raise InputError.of(path, f"has {picture.bits_per_component} bits per channel in its picture", READABLE)
+    if picture.filters and picture.filters[-1] == "/DCTDecode":
+        # The JPEG inside may be wrapped once more; what is left is the scanner's own file.
+        data = stream.read_raw_bytes() if len(picture.filters) == 1 else None
+        if data is not None:
+            with Image.open(io.BytesIO(data)) as image:
+                found = _jpeg(path, image)
+            return _Found(found.codes, profile or found.profile)
+    if picture.bits_per_component == 16:
+        raw = np.frombuffer(stream.read_bytes(), dtype=">u2")
+        return _Found(raw.reshape(picture.height, picture.width, -1).astype(np.uint16), profile)
+    with picture.as_pil_image() as image:
+        found = _jpeg(path, image)
+    return _Found(found.codes, profile or found.profile)
+
+
+# --- codes to light --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class LightOf:
+    """Turns codes of one picture into linear light on sRGB's primaries, by profile or by sRGB.
+
+    called with codes (..., 3) in 0..1 float32; returns the same shape, a profile's white being
+    (1, 1, 1). Values may leave 0..1 where a profile's colours lie outside sRGB.
+    """
+
+    profile: bytes | None
+    name: str
+
+    def __call__(self, codes: NDArray[np.float32]) -> Light:
+        if self.profile is None:
+            return _srgb_light(codes)
+        return profile_light(codes, self.profile)
+
+
+def light_of(picture: Picture) -> LightOf:
+    """Return the decoder of a picture's codes; raise InputError for a profile that is no RGB one.
+
+    A profile that does what sRGB does is replaced by the curve of the standard, which is faster.
+    """
+    if picture.profile is None:
+        return LightOf(None, "sRGB (assumed)")
+    ramp = np.linspace(0, 1, 33, dtype=np.float32)
+    rng = np.random.default_rng(0)
+    probe = np.concatenate([np.repeat(ramp[:, None], 3, axis=1), rng.random((200, 3), dtype=np.float32)])
+    try:
+        light = profile_light(probe, picture.profile)
+        name = _profile_name(picture.profile)
+    except Exception as error:  # Little CMS raises its own kinds for broken and foreign profiles.
+        raise InputError.of(
+            picture.path, "has an embedded colour profile that cannot be used", "Save it with sRGB or no profile."
+        ) from error
+    if np.abs(light - _srgb_light(probe)).max() < 1e-3:
+        return LightOf(None, "sRGB (embedded)")
+    return LightOf(picture.profile, name)
+
+
+def _profile_name(profile: bytes) -> str:
+    from PIL import ImageCms
+
+    text = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile)))
+    return " ".join(text.split())[:80] or "embedded profile"
+
+
+@cache
+def _xyz_to_srgb() -> NDArray[np.float64]:
+    """Return the matrix from the profile connection space to linear sRGB, white to white.
+
+    Little CMS's own sRGB colorants are used, so that an embedded sRGB profile is the identity.
+    """
+    import imagecodecs
+
+    corners = np.eye(3, dtype=np.float32)[None]
+    xyz = _to_pcs(corners, imagecodecs.cms_profile("srgb"))[0]
+    xyz *= np.array([0.9642, 1.0, 0.8249]) / xyz.sum(axis=0)
+    return np.asarray(np.linalg.inv(xyz))
+
+
+def _to_pcs(codes: NDArray[np.float32], profile: bytes) -> NDArray[np.float64]:
+    """Return XYZ under D50 (ICC.1:2022, PCSXYZ, media-relative) of codes (h, w, 3) in 0..1."""
+    import imagecodecs
+
+    return np.asarray(
+        imagecodecs.cms_transform(
+            np.ascontiguousarray(codes, dtype=np.float32),
+            profile,
+            imagecodecs.cms_profile("xyz"),
+            colorspace="rgb",
+            outcolorspace="xyz",
+            outdtype="float64",
+            intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,
+        ),
+        dtype=np.float64,
+    )
+
+
+def profile_light(codes: NDArray[np.float32], profile: bytes) -> Light:
+    """Return linear light on sRGB's primaries of codes (..., 3) in 0..1, through an ICC profile.
+
+    Little CMS computes in floating point from 32-bit codes, so 16-bit scans lose nothing and
+    colours outside sRGB keep their negative light instead of being cut.
+    """
+    xyz = _to_pcs(codes.reshape(1, -1, 3), profile)[0]
+    return (xyz @ _xyz_to_srgb()).astype(np.float32).reshape(codes.shape)
+
+
+@cache
+def _srgb_table() -> NDArray[np.float32]:
+    from calib.colour.colorimetry import srgb_decode
+
+    return srgb_decode(np.arange(65536) / 65535.0).astype(np.float32)
+
+
+def _srgb_light(codes: NDArray[np.float32]) -> Light:
+    # Interpolating would cost more than it gives: 65,536 steps are finer than any scanner's noise.
+    return _srgb_table()[np.rint(np.clip(codes, 0, 1) * 65535).astype(np.uint16)]
+
+
+def scaled(codes: NDArray[Any]) -> NDArray[np.float32]:
+    """Return integer codes as float32 in 0..1."""
+    return codes.astype(np.float32) / np.float32(np.iinfo(codes.dtype).max)
+
+
+# --- pixels to file --------------------------------------------------------------------------
+
+
+def png_bytes(rgb: NDArray[np.uint8]) -> bytes:
+    """Return an RGB picture (h, w, 3) uint8 as the bytes of a PNG file."""
+    import imagecodecs
+
+    return bytes(imagecodecs.png_encode(np.ascontiguousarray(rgb), level=6))

@@ -1,0 +1,257 @@
+"""Bare paper between the cells, to an illumination field and a flare estimate.
+
+Light scatters inside a scanner: the reading of a spot is mostly the light of that spot, and in a
+small part f the light of everything around it. So paper between dark swatches reads darker than
+open paper, while the lamp's falloff is smooth over the page. Both are fitted at once to the
+log reading of many small tiles of bare paper:
+
+    log reading = surface(x, y) + sum_k f_k (B_k / p - 1)
+
+where B_k is the page's own reflectance blurred by radius k and p that of the paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.chart.layout import LABEL_MM, Box, Page
+
+Array = NDArray[np.float64]
+Light = NDArray[np.float32]
+
+# The page is looked at as a whole at three pixels a millimetre for the tiles of bare paper, and at
+# one pixel a millimetre for what varies slowly: illumination and scattered light.
+GRID_PER_MM = 3
+TILE_PX = 6
+# Ink bleeds past a cell's edge and print lies beside other things; the sheet's rim may be shaded.
+CLEAR_CELL_MM = 1.5
+CLEAR_PRINT_MM = 2.0
+CLEAR_RIM_MM = 4.0
+# Radii in mm of the light that scatters: from the sensor's near neighbourhood to half the bed.
+# Four are enough to build up any falling curve to the precision that paper allows.
+RADII_MM = (4.0, 10.0, 25.0, 60.0)
+# A tile this many robust standard deviations off the fit is print, dust or a stain.
+OUTLIER = 4.0
+
+
+@dataclass(frozen=True)
+class Tiles:
+    """Samples of bare paper: at (n, 2) in millimetres, light (n, 3)."""
+
+    at: Array
+    light: Array
+
+
+@dataclass(frozen=True)
+class Lighting:
+    """Illumination and flare of one page.
+
+    surface: (m, 3) coefficients of the log illumination, zero at the reference point.
+    paper: (3,) reflectance of the bare paper. flare: (k,) share of the light scattered over each
+    of RADII_MM. residual: robust standard deviation of the tiles' log reading about the fit.
+    u_flare: standard uncertainty of the sum of flare. tiles: how many samples stand behind it.
+    """
+
+    surface: Array
+    offset: Array
+    page_mm: tuple[float, float]
+    paper: Array
+    flare: Array
+    u_flare: float
+    residual: float
+    tiles: int
+
+    def illumination(self, at: Array) -> Array:
+        """Return the illumination (n, 3) at page points (n, 2) in mm, 1 at the reference point."""
+        return np.asarray(np.exp(terms(at, self.page_mm) @ self.surface - self.offset))
+
+    def falloff(self) -> float:
+        """Return how far the illumination falls from its brightest to its darkest spot on the page, 0..1."""
+        across = np.linspace(5, self.page_mm[0] - 5, 12)
+        down = np.linspace(5, self.page_mm[1] - 5, 12)
+        at = np.stack(np.meshgrid(across, down), axis=-1).reshape(-1, 2)
+        light = self.illumination(at).mean(axis=1)
+        return float(1 - light.min() / light.max())
+
+
+def terms(at: Array, page_mm: tuple[float, float]) -> Array:
+    """Return the surface's terms (n, m) at points (n, 2) in millimetres.
+
+    A parabola both ways for the falloff (Schoenfeld et al., 2016, found it in density, in
+    transmission), and along each side two powers more for lamps that are not centred or even.
+    """
+    x = 2 * at[:, 0] / page_mm[0] - 1
+    y = 2 * at[:, 1] / page_mm[1] - 1
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y, x**3, y**3, x**4, y**4], axis=1)
+
+
+def paper_mask(page: Page, page_mm: tuple[float, float]) -> NDArray[np.bool_]:
+    """Return where the plan leaves bare paper, on the grid of GRID_PER_MM."""
+    shape = (round(page_mm[1] * GRID_PER_MM), round(page_mm[0] * GRID_PER_MM))
+    mask = np.ones(shape, dtype=bool)
+
+    def clear(box: Box) -> None:
+        low_x, low_y = (max(0, int(np.floor(v * GRID_PER_MM))) for v in (box.x_mm, box.y_mm))
+        mask[low_y : int(np.ceil(box.bottom_mm * GRID_PER_MM)), low_x : int(np.ceil(box.right_mm * GRID_PER_MM))] = False
+
+    for cell in page.cells:
+        clear(cell.box.grown(CLEAR_CELL_MM))
+        clear(Box(cell.x_mm, cell.y_mm - LABEL_MM, cell.width_mm, LABEL_MM).grown(0.5))
+    for box in (mark.box for mark in page.marks):
+        clear(box.grown(CLEAR_PRINT_MM))
+    for printed in (page.black, page.ruler, *page.texts):
+        if printed is not None:
+            clear(printed.grown(CLEAR_PRINT_MM))
+    # A strip laid askew, or longer than planned, reaches out of its rectangle.
+    clear(page.strip.grown(4.0))
+    rim = round(CLEAR_RIM_MM * GRID_PER_MM)
+    mask[:rim], mask[-rim:], mask[:, :rim], mask[:, -rim:] = False, False, False, False
+    return mask
+
+
+def paper_tiles(light: Light, mask: NDArray[np.bool_]) -> Tiles:
+    """Return the tiles of a page grid (h, w, 3) that lie on bare paper as a whole.
+
+    A tile is the mean of its middle half in brightness, so that a speck of dust in it is left out.
+    """
+    height, width = (n // TILE_PX for n in mask.shape)
+    blocks = mask[: height * TILE_PX, : width * TILE_PX].reshape(height, TILE_PX, width, TILE_PX).all(axis=(1, 3))
+    values = light[: height * TILE_PX, : width * TILE_PX].reshape(height, TILE_PX, width, TILE_PX, 3)
+    rows, columns = np.nonzero(blocks)
+    picked = values[rows, :, columns].reshape(len(rows), TILE_PX * TILE_PX, 3)
+    # In a picture that cuts the page off, some of it is not there.
+    whole = np.isfinite(picked).all(axis=(1, 2))
+    rows, columns, picked = rows[whole], columns[whole], picked[whole]
+    ordered = np.sort(picked, axis=1)
+    quarter = TILE_PX * TILE_PX // 4
+    mean = ordered[:, quarter:-quarter].mean(axis=1, dtype=np.float64)
+    keep = np.all(mean > 0.02, axis=1)
+    at = (np.stack([columns, rows], axis=1) * TILE_PX + TILE_PX / 2) / GRID_PER_MM
+    return Tiles(at[keep].astype(float), mean[keep])
+
+
+def coarse(light: Light) -> Light:
+    """Return a page grid (h, w, 3) of GRID_PER_MM averaged to one pixel a millimetre, NaN where cut off."""
+    height, width = (n // GRID_PER_MM for n in light.shape[:2])
+    blocks = light[: height * GRID_PER_MM, : width * GRID_PER_MM]
+    return np.asarray(blocks.reshape(height, GRID_PER_MM, width, GRID_PER_MM, 3).mean(axis=(1, 3)), dtype=np.float32)
+
+
+def grid_points(shape: tuple[int, ...]) -> Array:
+    """Return the page points (h * w, 2) in mm of a coarse grid's pixel centres."""
+    rows, columns = np.mgrid[: shape[0], : shape[1]]
+    return np.stack([columns.ravel() + 0.5, rows.ravel() + 0.5], axis=1)
+
+
+def sample(grid: Light, at: Array) -> Array:
+    """Return a coarse grid (h, w, 3) interpolated at page points (n, 2) in mm: (n, 3)."""
+    x, y = (np.ascontiguousarray(at[:, i : i + 1] - 0.5, dtype=np.float32) for i in (0, 1))
+    return np.asarray(cv2.remap(grid, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), float)[:, 0]
+
+
+def part(grid: Light, box: Box, shape: tuple[int, ...]) -> Light:
+    """Return the part of a coarse grid that covers box, interpolated to (h, w, 3) pixels."""
+    columns = box.x_mm + (np.arange(shape[1]) + 0.5) * box.width_mm / shape[1] - 0.5
+    rows = box.y_mm + (np.arange(shape[0]) + 0.5) * box.height_mm / shape[0] - 0.5
+    x, y = np.meshgrid(columns.astype(np.float32), rows.astype(np.float32))
+    return np.asarray(cv2.remap(grid, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
+
+
+def blurred(reflectance: Light, paper: Array) -> list[Light]:
+    """Return a coarse page grid (h, w, 3) blurred by each of RADII_MM.
+
+    Beyond the sheet lies the white backing that the instructions ask for, taken as paper.
+    """
+    filled = np.where(np.isfinite(reflectance), reflectance, paper.astype(np.float32)).astype(np.float32)
+    pad = 90
+    padded = cv2.copyMakeBorder(filled, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=tuple(map(float, paper)))
+    result = []
+    for radius in RADII_MM:
+        # Wide blurs are made on a reduced copy, where they cost nothing and lose nothing.
+        step = max(1, int(radius // 8))
+        small = cv2.resize(padded, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+        blur = cv2.GaussianBlur(small, (0, 0), radius / step, borderType=cv2.BORDER_REPLICATE)
+        full = cv2.resize(blur, padded.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+        result.append(np.ascontiguousarray(full[pad:-pad, pad:-pad], dtype=np.float32))
+    return result
+
+
+def fit_lighting(
+    tiles: Tiles, around: Sequence[Light], paper: Array, page_mm: tuple[float, float], reference_mm: Array
+) -> Lighting:
+    """Fit surface and flare to the tiles; around is what blurred() returned, paper the last estimate.
+
+    reference_mm: (2,) the point where illumination is 1 by definition. The flare is one number
+    per radius for all channels and never negative; tiles off the fit are dropped and it is
+    made again.
+    """
+    design = terms(tiles.at, page_mm)
+    excess = np.stack([sample(blur, tiles.at) / paper - 1 for blur in around], axis=1)
+    log_light = np.log(tiles.light)
+    keep = np.ones(len(log_light), dtype=bool)
+    surface = flare = residual = None
+    for _ in range(6):
+        surface, flare = _solve(design[keep], excess[keep], log_light[keep])
+        off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
+        spread = 1.4826 * np.median(np.abs(off[keep] - np.median(off[keep], axis=0)))
+        residual = float(max(spread, 1e-6))
+        good = np.abs(off).max(axis=1) < OUTLIER * residual + 1e-4
+        if np.array_equal(good, keep) or good.sum() < 3 * design.shape[1]:
+            break
+        keep = good
+    assert surface is not None and flare is not None and residual is not None
+    offset = (terms(reference_mm[None], page_mm) @ surface)[0]
+    return Lighting(
+        surface=surface,
+        offset=offset,
+        page_mm=page_mm,
+        paper=np.exp(offset),
+        flare=flare,
+        u_flare=_flare_doubt(design[keep], excess[keep], flare, residual),
+        residual=residual,
+        tiles=int(keep.sum()),
+    )
+
+
+def _solve(design: Array, excess: Array, log_light: Array) -> tuple[Array, Array]:
+    """Return surface (m, 3) and flare (k,) of least squares with flare never negative."""
+    from scipy.optimize import nnls
+
+    q, r = np.linalg.qr(design)
+
+    def rest(values: Array) -> Array:
+        return np.asarray(values - q @ (q.T @ values))
+
+    channels = range(log_light.shape[1])
+    left = np.concatenate([rest(excess[:, :, c]) for c in channels])
+    right = np.concatenate([rest(log_light[:, c]) for c in channels])
+    flare, _ = nnls(left, right)
+    explained = np.einsum("nkc,k->nc", excess, flare)
+    return np.linalg.solve(r, q.T @ (log_light - explained)), flare
+
+
+def _flare_doubt(design: Array, excess: Array, flare: Array, residual: float) -> float:
+    """Return the standard uncertainty of the sum of flare, from the radii that are in use."""
+    used = np.flatnonzero(flare > 0)
+    if not len(used):
+        # Nothing was found; what could have hidden in the noise is that of the middle radius.
+        used = np.array([len(flare) // 2])
+    q, _ = np.linalg.qr(design)
+    left = np.concatenate([e - q @ (q.T @ e) for e in np.moveaxis(excess[:, used], 2, 0)])
+    covariance = np.linalg.pinv(left.T @ left) * residual**2
+    # Neighbouring tiles share the paper's texture, so the count of independent ones is smaller.
+    return float(np.sqrt(np.sum(covariance)) * 2.0)
+
+
+def veil(around: Sequence[Light], flare: Array) -> Light:
+    """Return the scattered light on the page grid (h, w, 3): what flare adds to each spot,
+    as a share of a perfect white's."""
+    total = np.zeros_like(around[0])
+    for blur, share in zip(around, flare, strict=True):
+        total += np.float32(share) * blur
+    return total

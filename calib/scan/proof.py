@@ -1,0 +1,166 @@
+"""The page as it was understood, as a picture: what was sampled, what it read, what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import calib.chart
+from calib.chart.layout import Box
+from calib.colour.colorimetry import srgb_encode
+from calib.scan.image import png_bytes
+from calib.scan.patch import INNER_MM
+from calib.scan.reading import PageReading
+from calib.scan.scanner import Scanner
+from calib.scan.strip import INNER_HEIGHT, INNER_LENGTH
+from calib.scan.swatch import Swatch
+
+PER_MM = 8.0
+HEAD_MM = 12.0
+FOOT_MM = 14.0
+# Meaning is carried by words too, and these three differ in lightness, for eyes that do not tell red and green apart.
+USED = (20, 110, 60)
+REMARK = (200, 120, 0)
+LEFT_OUT = (190, 0, 40)
+SAMPLED = (60, 90, 200)
+INK = (40, 40, 40)
+SMALL_PX, TEXT_PX, TITLE_PX = 15, 19, 26
+
+
+@cache
+def _font(size: int, bold: bool = False) -> Any:
+    from PIL import ImageFont
+
+    name = "NotoSans-CondensedBold.ttf" if bold else "NotoSans-Condensed.ttf"
+    return ImageFont.truetype(str(Path(calib.chart.__file__).parent / "fonts" / name), size)
+
+
+def proof_picture(page: PageReading, swatches: Sequence[Swatch], scanner: Scanner) -> bytes:
+    """Return a PNG of one page: the scan, white-balanced, with everything that was understood of it."""
+    from PIL import Image, ImageDraw
+
+    body = _balanced(page)
+    height = body.shape[0] + round((HEAD_MM + FOOT_MM) * PER_MM)
+    canvas = np.full((height, body.shape[1], 3), 255, dtype=np.uint8)
+    top = round(HEAD_MM * PER_MM)
+    canvas[top : top + body.shape[0]] = body
+    image = Image.fromarray(canvas)
+    draw = ImageDraw.Draw(image)
+    _Pen(draw, top).everything(page, swatches, scanner)
+    return png_bytes(np.asarray(image))
+
+
+def _balanced(page: PageReading) -> NDArray[np.uint8]:
+    """Return the page as sRGB at PER_MM, falloff and flare undone, the paper as white as it is."""
+    bands = []
+    width, height = _page_mm(page)
+    # In bands, because the whole page as floats would need more memory than the program may take.
+    step = 40.0
+    for y in np.arange(0, height, step):
+        box = Box(0, float(y), width, float(min(step, height - y)))
+        codes = page.frame.cut(page.picture.codes, box, PER_MM)
+        light = np.nan_to_num(page.reflectance(codes, box), nan=0.5)
+        bands.append(np.rint(srgb_encode(light) * 255).astype(np.uint8))
+    return np.concatenate(bands)
+
+
+def _page_mm(page: PageReading) -> tuple[float, float]:
+    return page.lighting.page_mm
+
+
+class _Pen:
+    """Draws in page millimetres below the picture's head."""
+
+    def __init__(self, draw: Any, top: int) -> None:
+        self.draw = draw
+        self.top = top
+
+    def at(self, x_mm: float, y_mm: float) -> tuple[float, float]:
+        return x_mm * PER_MM, self.top + y_mm * PER_MM
+
+    def box(self, box: Box, colour: tuple[int, int, int], width: int) -> None:
+        self.draw.rectangle((*self.at(box.x_mm, box.y_mm), *self.at(box.right_mm, box.bottom_mm)), outline=colour, width=width)
+
+    def text(self, at: tuple[float, float], words: str, size: int, colour: tuple[int, int, int], bold: bool = False) -> None:
+        # A white rim keeps the words readable over the printed labels.
+        self.draw.text(at, words, font=_font(size, bold), fill=colour, stroke_width=2, stroke_fill=(255, 255, 255))
+
+    def everything(self, page: PageReading, swatches: Sequence[Swatch], scanner: Scanner) -> None:
+        for mark in page.frame.page.marks:
+            self.box(mark.box.grown(0.5), SAMPLED, 2)
+        self._tiles(page)
+        self._strip(page)
+        for swatch in swatches:
+            self._swatch(swatch, scanner)
+        self._head(page, swatches)
+        self._foot(page)
+
+    def _tiles(self, page: PageReading) -> None:
+        for x, y in page.paper_at:
+            cx, cy = self.at(x, y)
+            self.draw.ellipse((cx - 1.5, cy - 1.5, cx + 1.5, cy + 1.5), fill=SAMPLED)
+
+    def _strip(self, page: PageReading) -> None:
+        if page.strip is None:
+            return
+        box = page.frame.page.strip
+        upright = box.height_mm > box.width_mm
+        long_mm, short_mm = (box.height_mm, box.width_mm) if upright else (box.width_mm, box.height_mm)
+        count = len(page.strip.at)
+        for number, (along, across) in enumerate(page.strip.at, 1):
+            half_long = long_mm / count * INNER_LENGTH / 2
+            half_short = short_mm * INNER_HEIGHT / 2
+            u, v = along * long_mm, across * short_mm
+            x, y = (box.x_mm + v, box.y_mm + u) if upright else (box.x_mm + u, box.y_mm + v)
+            wide, high = (half_short, half_long) if upright else (half_long, half_short)
+            self.box(Box(x - wide, y - high, 2 * wide, 2 * high), SAMPLED, 2)
+            where = (box.right_mm + 0.6, y - 1) if upright else (x - 1, box.bottom_mm + 2.4)
+            self.text(self.at(*where), str(number), SMALL_PX, SAMPLED)
+
+    def _swatch(self, swatch: Swatch, scanner: Scanner) -> None:
+        cell = swatch.cell.box
+        colour = LEFT_OUT if not swatch.has_colour else REMARK if swatch.flags else USED
+        self.box(cell, colour, 3)
+        if swatch.has_colour and swatch.patch is not None:
+            self.box(cell.grown(-INNER_MM), (255, 255, 255), 1)
+            lab = scanner.to_lab(swatch.patch.linear)
+            for line, (name, value) in enumerate(zip("Lab", lab, strict=True)):
+                number = f"{value:.0f}".replace("-0", "0") if abs(value) < 0.5 else f"{value:.0f}"
+                self.text(self.at(cell.right_mm + 0.4, cell.y_mm + 1 + 2.6 * line), f"{name} {number}", SMALL_PX, INK)
+        if swatch.flags:
+            self.text(self.at(cell.x_mm, cell.bottom_mm + 0.2), ", ".join(swatch.flags), SMALL_PX, colour, bold=True)
+
+    def _head(self, page: PageReading, swatches: Sequence[Swatch]) -> None:
+        used = sum(swatch.has_colour for swatch in swatches)
+        title = f"{page.picture.name}: page {page.frame.page.page} as it was understood"
+        facts = (
+            f"{used} of {len(swatches)} swatches read · {page.frame.marks} of {len(page.frame.page.marks)} marks, "
+            f"to {page.frame.residual_mm:.2f} mm · {page.frame.pixels_per_mm * 25.4:.0f} dpi on paper · "
+            f"falloff {100 * page.lighting.falloff():.1f} % · scattered light {100 * page.lighting.flare.sum():.1f} %"
+        )
+        self.text((12, 8), title, TITLE_PX, INK, bold=True)
+        self.text((12, 48), facts, TEXT_PX, INK)
+
+    def _foot(self, page: PageReading) -> None:
+        y = self.top + _page_mm(page)[1] * PER_MM + 10
+        x = 12.0
+        for colour, words in (
+            (USED, "read"),
+            (REMARK, "read, with a remark below the cell"),
+            (LEFT_OUT, "left out, the reason below the cell"),
+            (SAMPLED, "marks, bare paper (dots) and steps of the strip that were used"),
+        ):
+            self.draw.rectangle((x, y + 4, x + 22, y + 20), outline=colour, width=3)
+            self.text((x + 30, y), words, TEXT_PX, INK)
+            x += 46 + self.draw.textlength(words, font=_font(TEXT_PX))
+        self.text(
+            (12, y + 38),
+            "The thin white line bounds what was sampled of a cell; beside it stand L*, a* and b* of the ink film.",
+            TEXT_PX,
+            INK,
+        )

@@ -1,0 +1,226 @@
+"""Picture to marks to lighting to tone: what measuring and characterising both begin with.
+
+Tone, lighting and flare hang together: the strip's readings contain scattered light, and the flare
+can only be seen in linear light. So they are found in turns, each from the last estimate of the
+others, which settles within a few rounds because each is a small correction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.chart.layout import Box, Plan
+from calib.colour.reference import Strip
+from calib.errors import NotFoundError, UnfitError
+from calib.scan.fiducials import find_marks
+from calib.scan.frame import Frame, find_frames
+from calib.scan.image import LightOf, Picture, light_of
+from calib.scan.lighting import (
+    GRID_PER_MM,
+    Lighting,
+    Tiles,
+    blurred,
+    coarse,
+    fit_lighting,
+    grid_points,
+    paper_mask,
+    paper_tiles,
+    part,
+    sample,
+    veil,
+)
+from calib.scan.strip import MARGIN_MM, StripNotFound, StripReading, find_strip, turned
+from calib.scan.tone import IDENTITY, NotMonotone, Tone, fit_tone, lightness
+
+Array = NDArray[np.float64]
+Light = NDArray[np.float32]
+
+# More pixels a millimetre than this (300 dpi) tell nothing more about a swatch.
+MOST_PER_MM = 12.0
+ROUNDS = 5
+LEAST_TILES = 60
+# A strip whose steps, left out in turn, are missed by more than this many L* is not this strip.
+WORST_TONE = 2.0
+
+
+@dataclass(frozen=True)
+class Noise:
+    """The scatter of squares of a quarter millimetre, by linear light: (n,) light, (n, 3) sd."""
+
+    light: Array
+    sd: Array
+
+    def at(self, linear: Array) -> Array:
+        """Return the standard deviation (3,) expected at linear light (3,)."""
+        return np.array([np.interp(linear[c], self.light, self.sd[:, c]) for c in range(3)])
+
+
+@dataclass(frozen=True)
+class PageReading:
+    """One page in one picture, with all that is needed to turn its codes into reflectance.
+
+    gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
+    light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit to measure and read in spite of that.
+    """
+
+    picture: Picture
+    frame: Frame
+    decode: LightOf
+    tone: Tone
+    lighting: Lighting
+    strip: StripReading | None
+    noise: Noise
+    gain: Light
+    scatter: Light
+    paper: Array
+    paper_at: Array
+    forced: bool
+
+    @property
+    def per_mm(self) -> float:
+        """Pixels per millimetre at which cells are looked at."""
+        return min(MOST_PER_MM, self.frame.pixels_per_mm)
+
+    @property
+    def u_relative(self) -> float:
+        """Relative standard uncertainty of light that lighting and tone leave in every reading."""
+        tiles = self.lighting.residual
+        if self.strip is None:
+            return tiles
+        slope = np.mean(self.strip.u / np.maximum(self.strip.light, 0.02))
+        return float(np.hypot(tiles, slope))
+
+    def codes(self, box: Box) -> NDArray[np.float32]:
+        """Return the codes (h, w, 3) in 0..1 of a box on the page, NaN outside the picture."""
+        return self.frame.cut(self.picture.codes, box, self.per_mm)
+
+    def reflectance(self, codes: NDArray[np.float32], box: Box) -> Light:
+        """Return linear, white-balanced light (h, w, 3) of a box's codes, flare and falloff undone."""
+        light = self.tone(self.decode(codes)).astype(np.float32)
+        own = light / part(self.gain, box, light.shape) - part(self.scatter, box, light.shape)
+        return np.asarray(own / np.float32(1 - self.lighting.flare.sum()), dtype=np.float32)
+
+
+def read_picture(picture: Picture, plan: Plan, strip: Strip | None, force: bool = False) -> list[PageReading]:
+    """Read every page of the plan that a picture shows.
+
+    Raises NotFoundError where no page or no strip is found, UnfitError where the strip's readings
+    make no tone curve.
+    """
+    frames = find_frames(find_marks(picture.codes), plan, picture.name)
+    decode = light_of(picture)
+    return [_Page(picture, decode, frame, plan.page_mm, strip, force).read() for frame in frames]
+
+
+@dataclass(frozen=True)
+class _Page:
+    """The work on one page: what is given, and the steps in their order."""
+
+    picture: Picture
+    decode: LightOf
+    frame: Frame
+    page_mm: tuple[float, float]
+    strip: Strip | None
+    force: bool
+
+    @property
+    def where(self) -> str:
+        return f"{self.picture.name}, page {self.frame.page.page}"
+
+    def read(self) -> PageReading:
+        whole = Box(0, 0, *self.page_mm)
+        grid = self.decode(self.frame.cut(self.picture.codes, whole, GRID_PER_MM))
+        tiles = paper_tiles(grid, paper_mask(self.frame.page, self.page_mm))
+        if len(tiles.at) < LEAST_TILES:
+            raise UnfitError(
+                f"{self.where}: too little bare paper is in sight to tell the lighting",
+                "Scan the whole page, with a clean white sheet behind it.",
+            )
+        steps = None if self.strip is None else self.strip_reading(self.strip)
+        return self.solve(coarse(grid), tiles, steps)
+
+    def strip_reading(self, strip: Strip) -> StripReading:
+        """Find the strip in its rectangle and put its steps into the order of the strip file."""
+        box = self.frame.page.strip
+        upright = box.height_mm > box.width_mm
+        size = (box.height_mm, box.width_mm) if upright else (box.width_mm, box.height_mm)
+        per_mm = min(MOST_PER_MM, self.frame.pixels_per_mm)
+        light = self.decode(self.frame.cut(self.picture.codes, box.grown(MARGIN_MM), per_mm))
+        if upright:
+            light = np.ascontiguousarray(light.swapaxes(0, 1))
+        try:
+            reading = find_strip(light, per_mm, size, strip.widths)
+        except StripNotFound as error:
+            raise NotFoundError(
+                f"{self.where}: no grey strip with {len(strip.widths)} steps was found in its rectangle ({error})",
+                "Lay the strip of the strip file along its rectangle, within 1.5 mm, or give --strip none.",
+            ) from error
+        wanted = lightness(strip.linear.mean(axis=1))
+        if np.corrcoef(lightness(reading.light.mean(axis=1)), wanted)[0, 1] < 0:
+            reading = turned(reading)
+        return reading
+
+    def solve(self, small: Light, tiles: Tiles, steps: StripReading | None) -> PageReading:
+        """Find tone, lighting and flare in turns; small is the page at one pixel a millimetre."""
+        box = self.frame.page.strip
+        reference = np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
+        points = grid_points(small.shape)
+        tone, paper, forced = IDENTITY, None, False
+        gain, scatter = np.ones_like(small), np.zeros_like(small)
+        own_share = 1.0
+        for _ in range(ROUNDS):
+            if steps is not None and self.strip is not None:
+                at = _step_points(box, steps.at)
+                expected = sample(gain, at) * (own_share * self.strip.linear + sample(scatter, at))
+                tone, forced = self.tone(steps.light, expected)
+            seen = Tiles(tiles.at, tone(tiles.light))
+            light = tone(small).astype(np.float32)
+            paper = np.median(seen.light, axis=0) if paper is None else paper
+            own = (light / gain - scatter) / np.float32(own_share)
+            lighting = fit_lighting(seen, blurred(own, paper), paper, self.page_mm, reference)
+            # Without a strip nothing says how white the paper is, so it is called a perfect white.
+            level = lighting.paper if self.strip is None else np.ones(3)
+            paper = lighting.paper / level
+            gain = (lighting.illumination(points) * level).astype(np.float32).reshape(small.shape)
+            own_share = float(1 - lighting.flare.sum())
+            own = (light / gain - scatter) / np.float32(own_share)
+            scatter = veil(blurred(own, paper), lighting.flare)
+        noise = _noise(steps, tone, lighting)
+        return PageReading(
+            self.picture, self.frame, self.decode, tone, lighting, steps, noise, gain, scatter, paper, tiles.at, forced
+        )
+
+    def tone(self, readings: Array, expected: Array) -> tuple[Tone, bool]:
+        """Return the tone curve, and whether it is only used because of --force."""
+        try:
+            tone = fit_tone(readings, expected)
+        except NotMonotone as error:
+            raise UnfitError(
+                f"{self.where}: the grey strip's steps do not read from light to dark as the strip file says",
+                "Check that it is this strip, that it lies flat and clean, and that the scanner corrects nothing.",
+            ) from error
+        if tone.residual > WORST_TONE and not self.force:
+            raise UnfitError(
+                f"{self.where}: the grey strip's steps miss the strip file's values by {tone.residual:.1f} L*",
+                "Check that it is this strip and that the scanner's automatic corrections are off.",
+            )
+        return tone, tone.residual > WORST_TONE
+
+
+def _step_points(box: Box, shares: Array) -> Array:
+    """Return the steps' middles (n, 2) in page mm from their shares along and across the strip."""
+    along, across = (shares[:, 1], shares[:, 0]) if box.height_mm > box.width_mm else (shares[:, 0], shares[:, 1])
+    return np.stack([box.x_mm + along * box.width_mm, box.y_mm + across * box.height_mm], axis=1)
+
+
+def _noise(steps: StripReading | None, tone: Tone, lighting: Lighting) -> Noise:
+    """Return the scanner's noise by light level, from the flat steps of the strip, else from paper."""
+    if steps is None:
+        return Noise(np.array([1.0]), np.full((1, 3), lighting.residual))
+    light = tone(steps.light)
+    sd = (tone(steps.light + steps.block_noise) - tone(steps.light - steps.block_noise)) / 2
+    order = np.argsort(light.mean(axis=1))
+    return Noise(light.mean(axis=1)[order], np.abs(sd[order]))

@@ -1,0 +1,96 @@
+"""One swatch in one scan: its reading, and what is to be said of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.chart.layout import Cell
+from calib.chart.markers import Marker
+from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_romm
+from calib.colour.dose import with_amount
+from calib.scan.patch import AROUND_MM, Patch, take_film
+from calib.scan.reading import PageReading
+from calib.scan.scanner import Scanner
+
+Array = NDArray[np.float64]
+
+# A cell nearer to its paper than this is bare: the palest markers differ by 2 dE00 and more
+# (common practice), a page's own unevenness by 0.2.
+BLANK_DE00 = 0.6
+BLANK_COVERAGE = 0.05
+HALF_FILLED = 0.75
+# An even hand mottles by 3 to 8 per cent; a drying pen by 15 and more (from memory).
+MOTTLED = 0.15
+# So large a share of clipped pixels moves the film's colour.
+CLIPPED = 0.02
+# Fluorescent ink sends back more light than its paper; noise and lighting stay well under this.
+FLUORESCENT = 1.02
+FEW_PIXELS = 400
+# A hint is a colour read off a cap or a label, tens of units off the ink at times; the wrong
+# pen is farther off than this even when its amount of ink is allowed for.
+UNLIKE_HINT_DE00 = 20.0
+AMOUNTS = np.linspace(0.3, 2.5, 23)
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """A cell as one scan shows it. patch is None where it could not be read at all."""
+
+    cell: Cell
+    marker: Marker
+    scan: str
+    patch: Patch | None
+    flags: tuple[str, ...]
+
+    @property
+    def has_colour(self) -> bool:
+        """Whether the swatch may stand behind a row's colour."""
+        return self.patch is not None and not {"blank", "damaged"} & set(self.flags)
+
+
+def read_swatches(page: PageReading, markers: dict[str, Marker], scanner: Scanner) -> list[Swatch]:
+    """Read every cell of a page."""
+    swatches = []
+    for cell in page.frame.page.cells:
+        box = cell.box.grown(AROUND_MM)
+        codes = page.codes(box)
+        light = page.reflectance(codes, box)
+        patch = take_film(codes, light, page.per_mm, page.paper, page.noise.at(page.paper))
+        marker = markers[cell.marker]
+        flags = ("damaged",) if patch is None else _flags(patch, marker, scanner)
+        swatches.append(Swatch(cell, marker, page.picture.name, patch, flags))
+    return swatches
+
+
+def _flags(patch: Patch, marker: Marker, scanner: Scanner) -> tuple[str, ...]:
+    """Return what is to be said of a swatch by itself."""
+    found = []
+    film, paper = scanner.to_lab(np.stack([patch.linear, patch.paper]))
+    if marker.kind != "blender":
+        if float(delta_e_2000(film, paper)) < BLANK_DE00 or patch.coverage < BLANK_COVERAGE:
+            return ("blank",)
+        if patch.coverage < HALF_FILLED:
+            found.append("half-filled")
+        if patch.mottle > MOTTLED:
+            found.append("mottled")
+    if patch.clipped > CLIPPED:
+        found.append("clipped")
+    if np.any(linear_to_romm(patch.linear) > FLUORESCENT * linear_to_romm(patch.paper)):
+        found.append("fluorescent")
+    if patch.pixels < FEW_PIXELS:
+        found.append("few-pixels")
+    if marker.hint and marker.kind != "blender" and _hint_distance(patch, marker.hint, scanner) > UNLIKE_HINT_DE00:
+        found.append("unlike-hint")
+    return tuple(found)
+
+
+def _hint_distance(patch: Patch, hint: str, scanner: Scanner) -> float:
+    """Return how far, in dE00, the hint is from the swatch with more or less of its ink.
+
+    A hint says nothing of coats or of a generous hand, so the nearest amount counts.
+    """
+    colours = scanner.to_lab(with_amount(patch.paper, patch.linear, AMOUNTS))
+    return float(delta_e_2000(colours, hex_to_lab(hint)).min())

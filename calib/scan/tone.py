@@ -1,0 +1,142 @@
+"""Step readings to a curve from the scanner's light to linear, white-balanced light.
+
+One monotone curve per channel. It is fitted on a lightness scale (CIE 1976 L* over 100), on
+which the steps of a strip lie evenly, noise is alike everywhere, and a scanner that already
+speaks sRGB gives a straight line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+# Polynomials of these degrees compete with a monotone interpolation of the steps.
+DEGREES = (1, 2, 3, 4, 5, 6)
+# A simpler curve wins unless the other is this much better when steps are left out in turn.
+CLEARLY_BETTER = 0.9
+EDGE = (6 / 29) ** 3
+SLOPE = (29 / 3) ** 3 / 100
+
+
+def lightness(light: ArrayLike) -> Array:
+    """Return L* / 100 of light 0..1 (CIE 15:2018, 8.2.1); negative light goes on linearly."""
+    light = np.asarray(light, dtype=float)
+    return np.where(light > EDGE, 1.16 * np.cbrt(np.maximum(light, EDGE)) - 0.16, light * SLOPE)
+
+
+def light_of_lightness(value: ArrayLike) -> Array:
+    """Return the light 0..1 of L* / 100; the inverse of lightness."""
+    value = np.asarray(value, dtype=float)
+    return np.where(value > 0.08, ((np.maximum(value, 0.08) + 0.16) / 1.16) ** 3, value / SLOPE)
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A monotone curve on the lightness scale, as a fine table, continued by its end slopes."""
+
+    x: Array
+    y: Array
+    residual: float
+    name: str
+
+    def __call__(self, light: ArrayLike) -> Array:
+        """Return linear light of scanner light, any shape."""
+        at = lightness(light)
+        value = np.interp(at, self.x, self.y)
+        low = self.y[0] + (at - self.x[0]) * _slope(self.x[:8], self.y[:8])
+        high = self.y[-1] + (at - self.x[-1]) * _slope(self.x[-8:], self.y[-8:])
+        value = np.where(at < self.x[0], low, np.where(at > self.x[-1], high, value))
+        return light_of_lightness(value)
+
+
+@dataclass(frozen=True)
+class Tone:
+    """The curves of the three channels. residual: root mean square in L* units of the steps."""
+
+    curves: tuple[Curve, Curve, Curve]
+
+    @property
+    def residual(self) -> float:
+        """Return the root mean square of the left-out steps' errors, in L* units."""
+        return float(100 * np.sqrt(np.mean([curve.residual**2 for curve in self.curves])))
+
+    def __call__(self, light: ArrayLike) -> Array:
+        """Return linear light (..., 3) of scanner light (..., 3)."""
+        light = np.asarray(light)
+        return np.stack([curve(light[..., c]) for c, curve in enumerate(self.curves)], axis=-1)
+
+
+IDENTITY = Tone((Curve(np.array([0.0, 1.0]), np.array([0.0, 1.0]), 0.0, "none"),) * 3)
+
+
+class NotMonotone(ValueError):
+    """The readings of the steps do not rise with their light: no scale, or no honest scan of it."""
+
+
+def fit_tone(readings: ArrayLike, expected: ArrayLike) -> Tone:
+    """Fit the tone curves to step readings (n, 3) and the light (n, 3) that they should give.
+
+    Raises NotMonotone where the readings do not order the steps.
+    """
+    readings, expected = np.asarray(readings, dtype=float), np.asarray(expected, dtype=float)
+    curves = [_fit_channel(readings[:, c], expected[:, c]) for c in range(3)]
+    return Tone((curves[0], curves[1], curves[2]))
+
+
+def _fit_channel(reading: Array, expected: Array) -> Curve:
+    x, y = lightness(reading), lightness(expected)
+    order = np.argsort(y)
+    x, y = x[order], y[order]
+    # Two neighbours may change places by noise where the scanner no longer tells blacks apart.
+    if np.any(np.diff(x) < -0.01) or np.ptp(x) < 0.05:
+        raise NotMonotone
+    order = np.argsort(x, kind="stable")
+    x, y = x[order], np.sort(y)
+    distinct = np.concatenate([[True], np.diff(x) > 1e-5])
+    x, y = x[distinct], y[distinct]
+    fine = np.linspace(x[0], x[-1], 400)
+    best: Curve | None = None
+    for name, make in _candidates(len(x)):
+        values = make(x, y)(fine)
+        if np.any(np.diff(values) <= 0):
+            continue
+        residual = _left_out(make, x, y)
+        if best is None or residual < CLEARLY_BETTER * best.residual:
+            best = Curve(fine, values, residual, name)
+    if best is None:
+        raise NotMonotone
+    return best
+
+
+Maker = Callable[[Array, Array], Callable[[Array], Array]]
+
+
+def _candidates(steps: int) -> Sequence[tuple[str, Maker]]:
+    """Return the curves that compete, the simplest first."""
+    from scipy.interpolate import PchipInterpolator
+
+    def polynomial(degree: int) -> Maker:
+        return lambda x, y: np.polynomial.Polynomial.fit(x, y, degree)
+
+    usable = [d for d in DEGREES if d <= steps - 3]
+    makers: list[tuple[str, Maker]] = [(f"polynomial of degree {d}", polynomial(d)) for d in usable]
+    makers.append(("monotone interpolation", lambda x, y: PchipInterpolator(x, y, extrapolate=True)))
+    return makers
+
+
+def _left_out(make: Maker, x: Array, y: Array) -> float:
+    """Return the root mean square error of inner steps, each predicted from all the others."""
+    errors = []
+    for i in range(1, len(x) - 1):
+        keep = np.arange(len(x)) != i
+        errors.append(float(make(x[keep], y[keep])(x[i : i + 1])[0] - y[i]))
+    return float(np.sqrt(np.mean(np.square(errors)))) if errors else 1.0
+
+
+def _slope(x: Array, y: Array) -> float:
+    return float((y[-1] - y[0]) / (x[-1] - x[0]))
