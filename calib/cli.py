@@ -56,7 +56,7 @@ def main() -> None:
     sys.exit(code if isinstance(code, int) else 0)
 
 
-class _Size(click.ParamType):
+class _Size(click.ParamType[tuple[float, float]]):
     """A size in millimetres such as 18x12, or the name of a paper size."""
 
     name = "size"

@@ -142,11 +142,10 @@ def test_any_bytes_are_read_or_refused(tmp_path_factory: pytest.TempPathFactory,
     path = tmp_path_factory.mktemp("bytes") / "x.csv"
     path.write_bytes(data)
     try:
-        rows = read_rows(path, ("marker",))
-    except InputError as error:
-        assert str(path) in str(error)
-    else:
-        assert "marker" in rows.columns
+        columns = read_rows(path, ("marker",)).columns
+    except InputError:
+        return
+    assert "marker" in columns
 
 
 def test_what_is_no_file(tmp_path: Path) -> None:

@@ -15,19 +15,17 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "calib"
 MODULES = sorted(path for path in PACKAGE.rglob("*.py"))
 # Higher floors may import lower ones; rooms on one floor (the wings, chart and table) may not meet.
-FLOORS = {"errors": 0, "files": 1, "colour": 2, "chart": 3, "table": 3, "scan": 4, "answers": 4, "synthetic": 4,
-          "report": 5, "demo": 6, "cli": 7, "__main__": 8}  # fmt: skip
+FLOORS = {"errors": 0, "files": 1, "colour": 2, "chart": 3, "table": 3, "scan": 4, "answers": 4,
+          "synthetic": 4, "report": 5, "demo": 6, "cli": 7, "__main__": 8}  # fmt: skip
+PICTURES = ("imagecodecs", "tifffile", "PIL", "pikepdf", "pypdfium2")
 # Which modules are the door of which library; nobody else may import it.
 DOORS = {
     "fpdf": ["chart/page.py"],
     "click": ["cli.py", "cli/*"],
     "colour": ["colour/colorimetry.py", "synthetic/*"],
-    **dict.fromkeys(
-        ("imagecodecs", "tifffile", "PIL", "pikepdf", "pypdfium2"), ["scan/image.py", "synthetic/*"]
-    ),
+    **{name: ["scan/image.py", "synthetic/*"] for name in PICTURES},
 }
-HEAVY = {"numpy", "scipy", "cv2", "colour", "sklearn", "fpdf", "imagecodecs", "tifffile", "PIL", "pikepdf", "pypdfium2",
-         "pandas", "matplotlib", "jinja2"}  # fmt: skip
+HEAVY = {"numpy", "scipy", "cv2", "colour", "sklearn", "fpdf", "pandas", "matplotlib", "jinja2", *PICTURES}
 
 
 def imports(tree: ast.AST) -> Iterator[str]:
@@ -101,11 +99,10 @@ def circle(graph: dict[str, set[str]]) -> list[str]:
 
 def test_no_folder_has_a_circle() -> None:
     names = {".".join(("calib", *inside(path).with_suffix("").parts)): path for path in MODULES}
+    found = {name: [f"{each}." for each in imports(parse(path))] for name, path in names.items()}
     graph = {
-        name: {
-            other for other in names for found in imports(parse(path)) if f"{found}.".startswith(f"{other}.")
-        }
-        for name, path in names.items()
+        name: {other for other in names for each in found[name] if each.startswith(f"{other}.")}
+        for name in names
     }
     assert circle(graph) == []
     assert circle({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": set()}) == ["a", "b", "c"]

@@ -105,13 +105,14 @@ def delta_e_2000(lab_1: ArrayLike, lab_2: ArrayLike) -> Array:
 def srgb_decode(codes: ArrayLike) -> Array:
     """Return linear light of sRGB codes 0..1 (IEC 61966-2-1)."""
     codes = np.asarray(codes, dtype=float)
-    return np.where(codes <= 0.04045, codes / 12.92, (np.maximum(codes, 0.04045) / 1.055 + 0.055 / 1.055) ** 2.4)
+    power = ((np.maximum(codes, 0.04045) + 0.055) / 1.055) ** 2.4
+    return np.asarray(np.where(codes <= 0.04045, codes / 12.92, power))
 
 
 def srgb_encode(linear: ArrayLike) -> Array:
     """Return sRGB codes 0..1 of linear light, clipped to what sRGB can show."""
     light = np.clip(np.asarray(linear, dtype=float), 0.0, 1.0)
-    return np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    return np.asarray(np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055))
 
 
 def lab_to_hex(lab: ArrayLike) -> list[tuple[str, bool]]:

@@ -363,7 +363,7 @@ def profile_light(codes: NDArray[np.float32], profile: bytes) -> Light:
     colours outside sRGB keep their negative light instead of being cut.
     """
     xyz = _to_pcs(codes.reshape(1, -1, 3), profile)[0]
-    return (xyz @ _xyz_to_srgb()).astype(np.float32).reshape(codes.shape)
+    return np.asarray((xyz @ _xyz_to_srgb()).reshape(codes.shape), dtype=np.float32)
 
 
 @cache

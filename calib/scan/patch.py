@@ -31,7 +31,7 @@ INKED = 0.5
 GRAIN = 0.4
 LEAST_LIGHT = 1e-4
 # A channel that sends back less than this share of a perfect white's light tells nothing of mottle.
-TELLING_LIGHT = 0.02
+TELLING_LIGHT = 0.05
 # A pixel's t may scatter so much before it is averaged with its neighbours.
 MOST_T_NOISE = 0.12
 SMOOTHING_MM = (0.0, 0.12, 0.25, 0.5, 0.8)

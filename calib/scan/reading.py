@@ -188,6 +188,7 @@ class _Page:
             own_share = float(1 - lighting.flare.sum())
             own = (light / gain - scatter) / np.float32(own_share)
             scatter = veil(blurred(own, paper), lighting.flare)
+        assert paper is not None
         noise = _noise(steps, tone, lighting)
         return PageReading(
             self.picture, self.frame, self.decode, tone, lighting, steps, noise, gain, scatter, paper, tiles.at, forced

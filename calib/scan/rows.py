@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -178,7 +179,7 @@ def _doubts(groups: Sequence[_Group], scatter: Scatter, ground: Ground, scanner:
     return [_Doubt(u, dose, float(np.hypot(scanner.error, r))) for u, dose, r in zip(u_lab, doses, rough, strict=True)]
 
 
-def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, object]:
+def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, Any]:
     """Return the columns that follow from a row's light."""
     xyz = scanner.to_xyz(linear)
     lab = scanner.to_lab(linear)
@@ -186,7 +187,7 @@ def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, obje
     ((text, inside),) = lab_to_hex(lab[None])
     names = ("L", "a", "b", "C", "h", "R", "G", "B", "X", "Y", "Z")
     values = (*lab, lch[1], lch[2], *linear, *(xyz * 100))
-    columns: dict[str, object] = {name: float(value) for name, value in zip(names, values, strict=True)}
+    columns: dict[str, Any] = {name: float(value) for name, value in zip(names, values, strict=True)}
     return {**columns, "hex": text, "in_srgb": inside, "dE00_paper": float(delta_e_2000(lab, paper_lab))}
 
 

@@ -83,7 +83,7 @@ def _coats(
         laid: Plane = cover * amount + cover_2 * amount_2 * sealed
         amount = laid / np.maximum(both, np.float32(1e-3))
         # Film is where both coats lie once.
-        double = double | double_2 | (cover < 0.9) | (cover_2 < 0.9)
+        double = double | double_2 | (cover < 0.99) | (cover_2 < 0.99)
         cover = both
     return cover, amount, ~double
 
@@ -189,7 +189,7 @@ def _described(grid: Grid, box: Box, cover: Plane, amount: Plane, single: Mask) 
     across = (x > box.x_mm) & (x < box.right_mm)
     down = (y > box.y_mm) & (y < box.bottom_mm)
     inside = across & down
-    film = inside & single & (cover > 0.9)
+    film = inside & single & (cover > 0.99)
     if film.sum() < 20:
         film = inside & (cover > 0.9)
     pixel = 1.0 / grid.scale

@@ -119,7 +119,7 @@ def _cell_text(column: Column, value: Any) -> str:
         raise ValueError(found)
     if column.datatype == "number":
         # Adding zero turns -0.0 into 0.0.
-        return f"{value:.{column.decimals}f}"
+        return f"{value + 0.0:.{column.decimals}f}"
     if column.datatype == "integer":
         return str(int(value))
     return _guarded(value) if column.datatype == "string" and not column.pattern else str(value)

@@ -19,7 +19,9 @@ CELL = Cell("1-01-01", "001", 1, 1, 20.0, 30.0, 18.0, 12.0)
 def coloured(hand: Hand, cell: Cell = CELL, scale: float = 12.0, seed: int = 0) -> Colouring:
     box = cell.box
     around = box.grown(3.0)
-    grid = Grid(around.x_mm, around.y_mm, scale, (round(around.height_mm * scale), round(around.width_mm * scale)))
+    grid = Grid(
+        around.x_mm, around.y_mm, scale, (round(around.height_mm * scale), round(around.width_mm * scale))
+    )
     return colour_cell(cell, box, grid, hand, SimPaper(), seed)
 
 
@@ -50,7 +52,7 @@ def test_upright_cell_is_stroked_along_its_long_side() -> None:
     [
         ("band", 0.3, lambda r: r.amount[r.cover > 0.9].max()),
         ("pool", 0.3, lambda r: r.amount[r.cover > 0.9].max()),
-        ("gaps", 8.0, lambda r: 1 - r.coverage),
+        ("gaps", 30.0, lambda r: 1 - r.coverage),
         ("streak", 0.1, lambda r: r.amount[r.film].std()),
         ("mottle", 0.1, lambda r: r.amount[r.film].std()),
         ("patch", 0.1, lambda r: r.amount[r.film].std()),

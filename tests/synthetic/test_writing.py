@@ -63,8 +63,10 @@ def test_pdf_holds_the_very_pixels(tmp_path: Path, dtype: type) -> None:
     write_scan_pdf(tmp_path / "a.pdf", given, 300, icc=PROFILE)
     with pikepdf.open(tmp_path / "a.pdf") as pdf:
         page = pdf.pages[0]
-        assert [float(v) for v in page.mediabox] == pytest.approx([0, 0, 53 / 300 * 72, 37 / 300 * 72], abs=1e-3)
-        (picture,) = page.images.values()
+        assert [float(v) for v in page.mediabox] == pytest.approx(
+            [0, 0, 53 / 300 * 72, 37 / 300 * 72], abs=1e-3
+        )
+        picture = page.Resources.XObject.Scan
         data = np.frombuffer(picture.read_bytes(), np.dtype(dtype).newbyteorder(">"))
         assert np.array_equal(data.reshape(given.shape), given)
         assert picture.ColorSpace[1].read_bytes() == PROFILE
@@ -74,7 +76,7 @@ def test_pdf_holds_the_very_jpeg(tmp_path: Path) -> None:
     given = pixels(np.uint8)
     write_scan(tmp_path / "a.pdf", given, 300, jpeg_quality=80)
     with pikepdf.open(tmp_path / "a.pdf") as pdf:
-        (picture,) = pdf.pages[0].images.values()
+        picture = pdf.pages[0].Resources.XObject.Scan
         assert picture.Filter == "/DCTDecode"
         with Image.open(io.BytesIO(picture.read_raw_bytes())) as image:
             assert image.size == (53, 37)

@@ -25,17 +25,18 @@ from calib.table.origin import Origin, Scan
 from calib.table.table import COLUMNS, KEY, Reading, Table, read_table, table_bytes, write_table
 
 # The column list of the contract, in its order, written here a second time on purpose.
-CONTRACT = (
-    "marker name set kind layers paper session L a b C h u_L u_a u_b u_dose u_abs R G B X Y Z hex in_srgb "
-    "dE00_paper coverage mottle bleed_mm swatches pixels flags"
-).split()
+CONTRACT = [
+    *("marker", "name", "set", "kind", "layers", "paper", "session", "L", "a", "b", "C", "h"),
+    *("u_L", "u_a", "u_b", "u_dose", "u_abs", "R", "G", "B", "X", "Y", "Z", "hex", "in_srgb"),
+    *("dE00_paper", "coverage", "mottle", "bleed_mm", "swatches", "pixels", "flags"),
+]
 
 # All numbers here are invented.
 FULL = Reading(
     marker="017", layers=1, paper="Smooth 200 g", session="2026-03-31", name="Dusk", set="Sky", kind="ink",
     L=54.1234, a=-12.5, b=0.00004, C=12.5, h=180.0, u_L=0.12, u_a=0.2, u_b=0.1, u_dose=0.025, u_abs=1.4,
-    R=0.101, G=0.2, B=1.0e-6, X=18.1, Y=20.2, Z=15.3, hex="#5a8a80", in_srgb=True, dE00_paper=44.4, coverage=0.98,
-    mottle=0.03, bleed_mm=-0.01, swatches=2, pixels=41234, flags=("mottled", "unlike-hint"),
+    R=0.101, G=0.2, B=1.0e-6, X=18.1, Y=20.2, Z=15.3, hex="#5a8a80", in_srgb=True, dE00_paper=44.4,
+    coverage=0.98, mottle=0.03, bleed_mm=-0.01, swatches=2, pixels=41234, flags=("mottled", "unlike-hint"),
 )  # fmt: skip
 PAPER = Reading("paper", 0, "Smooth 200 g", "2026-03-31", kind="paper", L=95.0, a=0.1, b=-1.0)
 BLANK = Reading("018", 2, "Smooth 200 g", "2026-03-31", flags=("blank",))
@@ -87,9 +88,9 @@ def test_write_and_read() -> None:
     lines = data.decode().splitlines()
     assert lines[0] == ",".join(CONTRACT)
     assert lines[1] == (
-        "017,Dusk,Sky,ink,1,Smooth 200 g,2026-03-31,54.1234,-12.5000,0.0000,12.5000,180.0000,0.1200,0.2000,0.1000,"
-        "0.0250,1.4000,0.101000,0.200000,0.000001,18.1000,20.2000,15.3000,#5a8a80,true,44.4000,0.9800,0.0300,-0.010,"
-        "2,41234,mottled unlike-hint"
+        "017,Dusk,Sky,ink,1,Smooth 200 g,2026-03-31,54.1234,-12.5000,0.0000,12.5000,180.0000,"
+        "0.1200,0.2000,0.1000,0.0250,1.4000,0.101000,0.200000,0.000001,18.1000,20.2000,15.3000,#5a8a80,true,44.4000,"
+        "0.9800,0.0300,-0.010,2,41234,mottled unlike-hint"
     )
     assert lines[2] == "018,,,ink,2,Smooth 200 g,2026-03-31" + "," * 25 + "blank"
 
@@ -178,24 +179,21 @@ def test_write_read_identity(tmp_path_factory: pytest.TempPathFactory, table: Ta
     assert table_bytes(again, path.name)[0] == path.read_bytes()
 
 
+numbers = st.integers(-(2**53), 2**53) | st.floats(allow_nan=False, allow_infinity=False)
+scalars = st.none() | st.booleans() | numbers
 json_values = st.recursive(
-    st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.floats(allow_nan=False, allow_infinity=False) | st.text(),
+    scalars | st.text(),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
     max_leaves=12,
-)  # fmt: skip
+)
 
 
-@given(st.dictionaries(st.text(st.characters(exclude_categories=("Cs",))), json_values, max_size=4))
+@given(st.dictionaries(st.text(), json_values, max_size=4))
 def test_any_json_comes_back_from_the_notes(
     tmp_path_factory: pytest.TempPathFactory, notes: dict[str, Any]
 ) -> None:
-    notes = json.loads(json.dumps(notes).encode("ascii", "replace"))
     path = tmp_path_factory.mktemp("notes") / "x.csv"
-    try:
-        data = csvw_metadata("x.csv", COLUMNS, notes)
-    except UnicodeEncodeError:
-        return  # A lone surrogate is no text.
-    metadata_path(path).write_bytes(data)
+    metadata_path(path).write_bytes(csvw_metadata(path.name, COLUMNS, notes))
     assert read_notes(path) == notes
 
 
@@ -291,9 +289,25 @@ def test_the_independent_reader_can_say_no(tmp_path: Path, old: str, new: str) -
 def test_annotations_have_names_the_vocabulary_allows() -> None:
     """Every name is the vocabulary's own or has a prefix of its context (section 5.8 and notes)."""
     core = {
-        "@context", "@language", "@type", "url", "tableSchema", "columns", "primaryKey", "notes", "name", "titles",
-        "datatype", "base", "format", "minimum", "maximum", "null", "separator", "required",
-    }  # fmt: skip
+        "@context",
+        "@language",
+        "@type",
+        "url",
+        "tableSchema",
+        "columns",
+        "primaryKey",
+        "notes",
+        "name",
+        "titles",
+        "datatype",
+        "base",
+        "format",
+        "minimum",
+        "maximum",
+        "null",
+        "separator",
+        "required",
+    }
 
     def names(value: Any) -> set[str]:
         if isinstance(value, dict):
@@ -305,8 +319,13 @@ def test_annotations_have_names_the_vocabulary_allows() -> None:
     metadata = json.loads(table_bytes(TABLE, "colours.csv")[1])
     found = names(metadata)
     assert {name for name in found if ":" in name} == {
-        "dc:title", "dc:description", "schema:name", "schema:value", "schema:additionalProperty", "schema:unitText",
-    }  # fmt: skip
+        "dc:title",
+        "dc:description",
+        "schema:name",
+        "schema:value",
+        "schema:additionalProperty",
+        "schema:unitText",
+    }
     assert {name for name in found if ":" not in name} <= core
     assert metadata["@context"][0] == "http://www.w3.org/ns/csvw"
 
@@ -393,6 +412,9 @@ def test_the_description_is_missing(tmp_path: Path) -> None:
     assert table.readings[1:] == TABLE.readings[1:]
 
 
+CSVW = b'{"@context": "http://www.w3.org/ns/csvw", '
+
+
 @pytest.mark.parametrize(
     ("data", "words"),
     [
@@ -403,14 +425,14 @@ def test_the_description_is_missing(tmp_path: Path) -> None:
         (b"\xff\xfe\xfa", "not UTF-8"),
         (b"[]", "no"),
         (b'{"name": "other"}', "is not a CSV on the Web description"),
-        (b'{"@context": "http://www.w3.org/ns/csvw", "notes": [3]}', "notes that this program cannot read"),
-        (b'{"@context": "http://www.w3.org/ns/csvw", "notes": 3}', "notes that this program cannot read"),
+        (CSVW + b'"notes": [3]}', "notes that this program cannot read"),
+        (CSVW + b'"notes": 3}', "notes that this program cannot read"),
         (
-            b'{"@context": "http://www.w3.org/ns/csvw", "notes": [{"schema:name": "scans", "schema:value": 3}]}',
+            CSVW + b'"notes": [{"schema:name": "scans", "schema:value": 3}]}',
             "'scans' is of the wrong kind",
         ),
         (
-            b'{"@context": "http://www.w3.org/ns/csvw", "notes": [{"schema:name": "scans", "schema:value": [3]}]}',
+            CSVW + b'"notes": [{"schema:name": "scans", "schema:value": [3]}]}',
             "'scans' is of the wrong kind",
         ),
     ],
@@ -510,10 +532,19 @@ def test_no_table(tmp_path: Path, text: str) -> None:
         read_table(path)
 
 
-@pytest.mark.parametrize(
-    "change", [{"L": math.nan}, {"R": math.inf}, {"coverage": 2.0}, {"hex": "red"}, {"flags": ("Odd!",)}, {"marker": ""},
-               {"session": "today"}, {"L": "pale"}],
-)  # fmt: skip
+NONSENSE: list[dict[str, Any]] = [
+    {"L": math.nan},
+    {"L": "pale"},
+    {"R": math.inf},
+    {"coverage": 2.0},
+    {"hex": "red"},
+    {"flags": ("Odd!",)},
+    {"marker": ""},
+    {"session": "today"},
+]
+
+
+@pytest.mark.parametrize("change", NONSENSE, ids=lambda change: next(iter(change)))
 def test_the_program_cannot_write_nonsense(change: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match="row 1, column"):
         table_bytes(Table((dataclasses.replace(FULL, **change),)), "x.csv")
