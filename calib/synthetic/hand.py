@@ -181,7 +181,7 @@ def _tooth(cell: Cell, rng: np.random.Generator, grid: Grid, hand: Hand, seed: i
     # A stroke starves towards some of its lines and places, so the grain comes in drags.
     drag = 0.4 * smooth_field(rng, grid, 5.0, 0.25) + 0.3 * smooth_field(rng, grid, 3.0)
     threshold = NormalDist().inv_cdf(min(grain, 0.999)) * float(np.sqrt(1 + 0.4**2 + 0.3**2))
-    return np.clip((tooth + drag - threshold) / np.float32(0.4) + 0.5, 0.0, 1.0)
+    return ramp(tooth + drag - np.float32(threshold), 0.4)
 
 
 def _described(grid: Grid, box: Box, cover: Plane, amount: Plane, single: Mask) -> Colouring:

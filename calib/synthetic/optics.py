@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -10,13 +12,13 @@ from calib.errors import ImpossibleError
 from calib.synthetic.noise import Plane, rng_of
 from calib.synthetic.session import Laying, Scanner
 
+Pixels = NDArray[np.unsignedinteger[Any]]
+
 # Flare of any reach is smooth, so it is computed on a copy of at most this many mm per pixel.
 COARSE_MM = 1.0
 
 
-def scan_light(
-    planes: NDArray[np.float32], laying: Laying, scanner: Scanner, scale: float, seed: str
-) -> NDArray:
+def scan_light(planes: NDArray[np.float32], laying: Laying, scanner: Scanner, scale: float, seed: str) -> Pixels:
     """Return pixels (rows, columns, 3) of linear light on the bed (3, rows, columns); planes are used up.
 
     scale: pixels per mm. seed: what tells this scan from any other. The order is that of the light:
@@ -29,9 +31,7 @@ def scan_light(
             plane += np.float32(scanner.flare) * (scattered(plane, laying.lid, scanner, scale) - plane)
         _light(plane, scanner, channel)
         if scanner.blur_mm:
-            plane[:] = cv2.GaussianBlur(
-                plane, (0, 0), scanner.blur_mm * scale, borderType=cv2.BORDER_REPLICATE
-            )
+            plane[:] = cv2.GaussianBlur(plane, (0, 0), scanner.blur_mm * scale, borderType=cv2.BORDER_REPLICATE)
         _make_noisy(plane, scanner, channel, seed)
         plane *= np.float32(scanner.gain[channel])
     return drive(planes, scanner)
@@ -106,7 +106,7 @@ def _make_noisy(plane: Plane, scanner: Scanner, channel: int, seed: str) -> None
     plane += noise
 
 
-def drive(planes: NDArray[np.float32], scanner: Scanner) -> NDArray:
+def drive(planes: NDArray[np.float32], scanner: Scanner) -> Pixels:
     """Return pixels (rows, columns, 3), uint8 or uint16, that a driver makes of light (3, rows, columns)."""
     if scanner.bits not in (8, 16):
         raise ImpossibleError(f"A scan of {scanner.bits} bits cannot be simulated", "Choose 8 or 16.")
@@ -147,9 +147,7 @@ def _to_codes(plane: Plane, tone: str) -> None:
         _power(plane, 1.0 / float(number))
         return
     if name not in ("srgb", "s-curve"):
-        raise ImpossibleError(
-            f"There is no tone curve '{tone}'", "Choose srgb, linear, s-curve or 'gamma 1.8'."
-        )
+        raise ImpossibleError(f"There is no tone curve '{tone}'", "Choose srgb, linear, s-curve or 'gamma 1.8'.")
     # IEC 61966-2-1.
     straight = plane <= 0.0031308
     foot = plane[straight] * np.float32(12.92)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calib.chart.layout import Box, Cell, Page, Plan
 from calib.colour.colorimetry import lab_to_xyz
@@ -21,7 +21,7 @@ from calib.synthetic.bed import bed_pose, lay_on_bed, lay_strip, lift, shade_edg
 from calib.synthetic.hand import MARGIN_MM, Colouring, colour_cell
 from calib.synthetic.inks import Ink, film_reflectance, reflectance_at
 from calib.synthetic.noise import Grid, Plane, rng_of, smooth_field
-from calib.synthetic.optics import scan_light
+from calib.synthetic.optics import Pixels, scan_light
 from calib.synthetic.raster import PrintFrame
 from calib.synthetic.scanners import SpectralScanner, spectral_scanner
 from calib.synthetic.session import Session
@@ -100,7 +100,7 @@ class ScanTruth:
     strip_px: Array
     session: Session
 
-    def to_px(self, points_mm: NDArray) -> Array:
+    def to_px(self, points_mm: ArrayLike) -> Array:
         """Return pixels (k, 2) of plan mm (k, 2)."""
         points = np.asarray(points_mm, dtype=float)
         return points @ self.mm_to_px[:2, :2].T + self.mm_to_px[:2, 2]
@@ -110,7 +110,7 @@ class ScanTruth:
 class SimulatedScan:
     """pixels (rows, columns, 3) in RGB, uint8 or uint16, and the truth behind them."""
 
-    pixels: NDArray
+    pixels: Pixels
     truth: ScanTruth
 
 
@@ -133,10 +133,10 @@ def simulate_page(
         raise ImpossibleError(f"The plan has no page {page_number}", f"It has {len(plan.pages)}.")
     if not 20 <= dpi <= MOST_DPI:
         raise ImpossibleError(f"A scan at {dpi:g} dpi cannot be simulated", f"Choose 20 to {MOST_DPI}.")
-    missing = sorted({cell.marker for cell in page.cells} | set(session.hand.wrong.values()) - set(inks))
-    missing = [marker for marker in missing if marker not in inks]
+    used = {cell.marker for cell in page.cells} | set(session.hand.wrong.values())
+    missing = sorted(used - set(inks))
     if missing:
-        raise ImpossibleError(f"No ink is given for the marker{'s'[: len(missing) > 1]} {', '.join(missing)}")
+        raise ImpossibleError(f"No ink is given for the marker{'s' if len(missing) > 1 else ''} {', '.join(missing)}")
     scale = dpi / 25.4
     seed = session.seed
     spectral = spectral_scanner(session.scanner.kind, session.scanner.lamp)
@@ -147,9 +147,7 @@ def simulate_page(
         ink = from_picture(picture, plan, page, session.printer, scale, seed)
     planes, paper, black = _printed_light(ink, session, spectral, page, scale)
     del ink
-    cells = {
-        cell.cell: _colour_one(planes, cell, inks, session, frame, spectral, scale) for cell in page.cells
-    }
+    cells = {cell.cell: _colour_one(planes, cell, inks, session, frame, spectral, scale) for cell in page.cells}
     true_steps, steps = strip_steps(session.strip, spectral, seed)
     corners = np.zeros((0, 2))
     if session.strip.present:
@@ -181,9 +179,7 @@ def simulate_page(
 
 def colour_of(reflectance: Array, spectral: SpectralScanner) -> Colour:
     """Return a reflectance (n,) as XYZ, Lab and the scanner's light."""
-    return Colour(
-        reflectance, spectrum_to_xyz(reflectance), true_lab(reflectance), spectral.linear(reflectance)
-    )
+    return Colour(reflectance, spectrum_to_xyz(reflectance), true_lab(reflectance), spectral.linear(reflectance))
 
 
 def _printed_light(
@@ -233,9 +229,7 @@ def _colour_one(
     times = 1 if scale >= FINE_ENOUGH else (2 if scale >= FINE_ENOUGH / 2 else 4)
     grid = Grid(left / scale, top / scale, scale, (max(0, bottom - top), max(0, right - left)))
     if min(grid.shape) < 1:
-        raise ImpossibleError(
-            f"Cell {cell.cell} does not lie on the sheet", "Choose a printer scale nearer to 1."
-        )
+        raise ImpossibleError(f"Cell {cell.cell} does not lie on the sheet", "Choose a printer scale nearer to 1.")
     coloured = colour_cell(cell, box, grid.finer(times), hand, paper, session.seed)
     passed = _passed(inks[marker], coloured, session, spectral)
     if times > 1:
@@ -263,9 +257,7 @@ def _colour_one(
     )
 
 
-def _passed(
-    ink: Ink, coloured: Colouring, session: Session, spectral: SpectralScanner
-) -> NDArray[np.float32]:
+def _passed(ink: Ink, coloured: Colouring, session: Session, spectral: SpectralScanner) -> NDArray[np.float32]:
     """Return the light of the inked cell relative to its bare sheet (3, rows, columns)."""
     bare = spectral.linear(session.paper.reflectance())
     most = max(1.0, float(coloured.amount.max()))

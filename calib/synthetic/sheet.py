@@ -50,11 +50,7 @@ def from_picture(
     picture: NDArray[np.uint8], plan: Plan, page: Page, printer: Printer, scale: float, seed: int
 ) -> Plane:
     """Return the share of black of the real page, from a rendering that covers it (grey or RGB, any size)."""
-    grey = (
-        picture
-        if picture.ndim == 2
-        else cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_RGB2GRAY)
-    )
+    grey = picture if picture.ndim == 2 else cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_RGB2GRAY)
     black: Plane = 1.0 - np.asarray(grey, dtype=np.float32) / np.float32(255.0)
     frame = print_frame(plan, printer)
     shape = tuple(round(side * scale) for side in reversed(plan.page_mm))
@@ -64,9 +60,7 @@ def from_picture(
         black = np.asarray(cv2.resize(black, nearer, interpolation=cv2.INTER_AREA), dtype=np.float32)
     per_mm = (black.shape[1] / plan.page_mm[0], black.shape[0] / plan.page_mm[1])
     to_px = np.array([[scale, 0, -0.5], [0, scale, -0.5], [0, 0, 1]])
-    from_picture_px = np.array(
-        [[1 / per_mm[0], 0, 0.5 / per_mm[0]], [0, 1 / per_mm[1], 0.5 / per_mm[1]], [0, 0, 1]]
-    )
+    from_picture_px = np.array([[1 / per_mm[0], 0, 0.5 / per_mm[0]], [0, 1 / per_mm[1], 0.5 / per_mm[1]], [0, 0, 1]])
     move = (to_px @ frame.matrix() @ from_picture_px)[:2]
     ink = cv2.warpAffine(black, move, (shape[1], shape[0]), flags=cv2.INTER_LINEAR)
     return spoil(np.asarray(ink, dtype=np.float32), plan, page, printer, scale, seed)
@@ -113,9 +107,7 @@ def _draw_ruler(ink: Plane, ruler: Box, frame: PrintFrame, scale: float) -> None
     along_x = ruler.width_mm >= ruler.height_mm
     long_mm = max(ruler.width_mm, ruler.height_mm)
     base = (
-        Box(ruler.x_mm, ruler.bottom_mm - 0.2, long_mm, 0.2)
-        if along_x
-        else Box(ruler.x_mm, ruler.y_mm, 0.2, long_mm)
+        Box(ruler.x_mm, ruler.bottom_mm - 0.2, long_mm, 0.2) if along_x else Box(ruler.x_mm, ruler.y_mm, 0.2, long_mm)
     )
     draw_box(ink, frame.box(base), 0.8, scale)
     for tick in range(0, int(long_mm) + 1, 10):
@@ -127,9 +119,7 @@ def _draw_ruler(ink: Plane, ruler: Box, frame: PrintFrame, scale: float) -> None
         draw_box(ink, frame.box(box), 0.8, scale)
 
 
-def _draw_words(
-    ink: Plane, plan: Plan, page: Page, box: Box, title: bool, frame: PrintFrame, scale: float
-) -> None:
+def _draw_words(ink: Plane, plan: Plan, page: Page, box: Box, title: bool, frame: PrintFrame, scale: float) -> None:
     """Stand in for the page's own words: a title, then lines of about the right length."""
     words = [f"chart {plan.chart}  page {page.page} of {len(plan.pages)}", "paper ______  date ______"]
     if not title:

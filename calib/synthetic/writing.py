@@ -6,6 +6,7 @@ import io
 import struct
 import zlib
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,11 +14,13 @@ from numpy.typing import NDArray
 
 from calib.errors import ImpossibleError, OutputError
 
+Pixels = NDArray[np.unsignedinteger[Any]]
+
 PNG_START = b"\x89PNG\r\n\x1a\n"
 
 
 def encode_scan(
-    pixels: NDArray, suffix: str, dpi: float, icc: bytes | None = None, jpeg_quality: int | None = None
+    pixels: Pixels, suffix: str, dpi: float, icc: bytes | None = None, jpeg_quality: int | None = None
 ) -> bytes:
     """Return the bytes of a file of the kind that suffix names ('.tif', '.png', '.jpg' or '.pdf').
 
@@ -40,7 +43,7 @@ def encode_scan(
 
 
 def write_scan(
-    path: Path, pixels: NDArray, dpi: float, icc: bytes | None = None, jpeg_quality: int | None = None
+    path: Path, pixels: Pixels, dpi: float, icc: bytes | None = None, jpeg_quality: int | None = None
 ) -> None:
     """Write a scan as the file kind that path's suffix names; see encode_scan."""
     path = Path(path)
@@ -52,7 +55,7 @@ def write_scan(
 
 
 def write_scan_pdf(
-    path: Path, pixels: NDArray, dpi: float, icc: bytes | None = None, jpeg_quality: int | None = None
+    path: Path, pixels: Pixels, dpi: float, icc: bytes | None = None, jpeg_quality: int | None = None
 ) -> None:
     """Write a PDF of one page that is one picture, whatever the path's suffix."""
     try:
@@ -61,7 +64,7 @@ def write_scan_pdf(
         raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from error
 
 
-def _tiff(pixels: NDArray, dpi: float, icc: bytes | None) -> bytes:
+def _tiff(pixels: Pixels, dpi: float, icc: bytes | None) -> bytes:
     import tifffile
 
     stream = io.BytesIO()
@@ -81,7 +84,7 @@ def _tiff(pixels: NDArray, dpi: float, icc: bytes | None) -> bytes:
     return stream.getvalue()
 
 
-def _png(pixels: NDArray, dpi: float, icc: bytes | None) -> bytes:
+def _png(pixels: Pixels, dpi: float, icc: bytes | None) -> bytes:
     # OpenCV writes 16 bit colour but neither resolution nor profile, so these chunks are added after
     # the header.
     done, data = cv2.imencode(
@@ -102,19 +105,17 @@ def _chunk(kind: bytes, data: bytes) -> bytes:
     return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
 
 
-def _jpeg(pixels: NDArray, dpi: float, icc: bytes | None, quality: int) -> bytes:
+def _jpeg(pixels: Pixels, dpi: float, icc: bytes | None, quality: int) -> bytes:
     from PIL import Image
 
     if pixels.dtype != np.uint8:
-        raise ImpossibleError(
-            "JPEG holds 8 bits a channel", "Simulate the scan with bits=8, or write TIFF or PNG."
-        )
+        raise ImpossibleError("JPEG holds 8 bits a channel", "Simulate the scan with bits=8, or write TIFF or PNG.")
     stream = io.BytesIO()
     Image.fromarray(pixels).save(stream, "JPEG", quality=quality, dpi=(dpi, dpi), icc_profile=icc)
     return stream.getvalue()
 
 
-def _pdf(pixels: NDArray, dpi: float, icc: bytes | None, jpeg_quality: int | None) -> bytes:
+def _pdf(pixels: Pixels, dpi: float, icc: bytes | None, jpeg_quality: int | None) -> bytes:
     import pikepdf
 
     rows, columns = pixels.shape[:2]

@@ -1,0 +1,176 @@
+"""Makes charts/ and examples/ again: the kept script behind every file that the repository ships.
+
+    python tests/make_examples.py             all of it
+    python tests/make_examples.py charts      the ready-to-print charts only
+    python tests/make_examples.py table       the table and the pictures, from the scans that are there
+
+The marker lists and the strip files are written by hand and only read here. Everything else is made
+by the program itself, the scans by its simulator on the real PDF pages: nobody coloured them.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pypdfium2
+from numpy.typing import NDArray
+
+from calib.chart.layout import Plan, read_plan
+from calib.cli import cli
+from calib.colour.reference import read_strip
+from calib.synthetic.drawer import invent_inks
+from calib.synthetic.scan import simulate_page
+from calib.synthetic.session import Hand, Laying, Printer, Scanner, Session, Strip
+from calib.synthetic.writing import write_scan
+
+ROOT = Path(__file__).resolve().parents[1]
+CHARTS, EXAMPLES = ROOT / "charts", ROOT / "examples"
+
+# What is typed, in the folder named first. tests/test_readme.py types it again and compares.
+CHART_COMMANDS: tuple[tuple[Path, tuple[str, ...]], ...] = (
+    (CHARTS, ("chart", "markers-48.csv", "-o", "markers-48-a4.pdf")),
+    (CHARTS, ("chart", "markers-48.csv", "--page", "letter", "-o", "markers-48-letter.pdf")),
+    (EXAMPLES, ("chart", "markers.csv", "--cell", "25x14", "-o", "chart.pdf")),
+)
+MEASURE_COMMAND = (
+    *("measure", "chart.json", "scan-1.png", "scan-2.jpg", "--strip", "strip.csv"),
+    *("--paper", "smooth card", "--session", "2026-03-14", "--dried", "24", "-o", "colours.csv"),
+)
+
+# The small mistakes of an honest afternoon: marker and coats of a cell left empty, of one half
+# filled; a pen that runs dry; page 2 laid upside down on the glass. All in this script are invented.
+BLANK, HALF = ("008", 2), ("027", 1)
+DRY = {"016": 0.3}
+DPI = 200
+# One page as PNG, one as a good JPEG: both kinds are read, and together they stay small.
+SCANS = (
+    ("scan-1.png", Laying(turn_deg=0.7), Strip(), None),
+    (
+        "scan-2.jpg",
+        Laying(turn_deg=181.1, offset_mm=(-0.9, 0.6)),
+        Strip(offset_mm=(-0.6, 0.4), turn_deg=-0.5, reversed=True),
+        95,
+    ),
+)
+
+
+def calib(words: Sequence[str], folder: Path) -> None:
+    """Type a calib command in a folder."""
+    before = Path.cwd()
+    os.chdir(folder)
+    try:
+        cli.main(args=list(words), prog_name="calib", standalone_mode=False)
+    finally:
+        os.chdir(before)
+
+
+def render(pdf: Path, page: int, dpi: float) -> NDArray[np.uint8]:
+    """Return page (from 1) of a PDF as RGB (rows, columns, 3)."""
+    document = pypdfium2.PdfDocument(pdf)
+    try:
+        return np.ascontiguousarray(document[page - 1].render(scale=dpi / 72, rev_byteorder=True).to_numpy()[..., :3])
+    finally:
+        document.close()
+
+
+def make_charts() -> None:
+    for folder, words in CHART_COMMANDS:
+        calib(words, folder)
+
+
+def make_scans() -> None:
+    plan = read_plan(EXAMPLES / "chart.json")
+    inks = {ink.marker: ink for ink in invent_inks(plan.markers, seed=2)}
+    hand = Hand(blank=_cells(plan, *BLANK), half=_cells(plan, *HALF), dry_marker=DRY)
+    densities = tuple(read_strip(EXAMPLES / "strip.csv").density)
+    for number, (name, laying, strip, quality) in enumerate(SCANS, 1):
+        session = Session(
+            hand=hand,
+            printer=Printer(scale=0.998, streaks=1),
+            strip=Strip(densities, offset_mm=strip.offset_mm, turn_deg=strip.turn_deg, reversed=strip.reversed),
+            laying=laying,
+            scanner=Scanner(bits=8, hairs=1),
+            seed=20 + number,
+        )
+        picture = render(EXAMPLES / "chart.pdf", number, 2 * DPI)
+        scan = simulate_page(plan, number, inks, session, dpi=DPI, picture=picture)
+        write_scan(EXAMPLES / name, scan.pixels, DPI, jpeg_quality=quality)
+
+
+def _cells(plan: Plan, marker: str, layers: int) -> tuple[str, ...]:
+    found = [cell.cell for page in plan.pages for cell in page.cells if (cell.marker, cell.layers) == (marker, layers)]
+    assert len(found) == 1, f"{marker} is a control marker; choose another for the mistake"
+    return tuple(found)
+
+
+def make_table() -> None:
+    calib(MEASURE_COMMAND, EXAMPLES)
+    with tempfile.TemporaryDirectory() as folder:
+        # The same once more for its pictures; the shipped table names no folder that is not shipped.
+        words = [*MEASURE_COMMAND[:-1], str(Path(folder) / "colours.csv"), "--proof", str(Path(folder) / "proof")]
+        calib(words, EXAMPLES)
+        proof = cv2.imread(str(Path(folder) / "proof" / "page-01.png"))
+    save_small(EXAMPLES / "proof.png", _resized(proof, 1000))
+    save_small(EXAMPLES / "overview.png", overview(proof))
+
+
+def overview(proof: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return one corner of page 1 three times: as printed, as scanned, as read (BGR)."""
+    per_mm = proof.shape[1] / 210.0
+    head = 12.0
+    printed = render(EXAMPLES / "chart.pdf", 1, per_mm * 25.4)[..., ::-1]
+    plan = read_plan(EXAMPLES / "chart.json")
+    scan = cv2.imread(str(EXAMPLES / "scan-1.png"))
+    x, y, width, height = _corner(plan)
+    parts = [printed, _straightened(scan, proof, per_mm, head), proof[round(head * per_mm) :]]
+    cut = [part[round(y * per_mm) :][: round(height * per_mm), round(x * per_mm) :][:, : round(width * per_mm)] for part in parts]
+    gap = np.full((cut[0].shape[0], 24, 3), 255, np.uint8)
+    return _resized(np.hstack([cut[0], gap, cut[1], gap, cut[2]]), 1200)
+
+
+def _corner(plan: Plan) -> tuple[float, float, float, float]:
+    cells = plan.pages[0].cells
+    return cells[0].x_mm - 4, cells[0].y_mm - 9, 68.0, 64.0
+
+
+def _straightened(scan: NDArray[np.uint8], proof: NDArray[np.uint8], per_mm: float, head: float) -> NDArray[np.uint8]:
+    """Return the scan turned straight, by the marks that the plan names."""
+    from calib.scan.fiducials import find_marks
+    from calib.scan.frame import find_frames
+
+    plan = read_plan(EXAMPLES / "chart.json")
+    codes = np.ascontiguousarray(scan[..., ::-1])
+    (frame,) = find_frames(find_marks(codes), plan, "scan-1.png")
+    to_picture = np.diag([per_mm, per_mm, 1.0]) @ np.linalg.inv(frame.matrix)
+    size = (proof.shape[1], proof.shape[0] - round(head * per_mm))
+    return np.asarray(cv2.warpPerspective(scan, to_picture, size, flags=cv2.INTER_LINEAR, borderValue=(255, 255, 255)))
+
+
+def _resized(picture: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
+    height = round(picture.shape[0] * width / picture.shape[1])
+    return np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA))
+
+
+def save_small(path: Path, picture: NDArray[np.uint8]) -> None:
+    """Save a picture (BGR) for looking at, as a PNG of 256 colours."""
+    from PIL import Image
+
+    small = Image.fromarray(np.ascontiguousarray(picture[..., ::-1])).quantize(256, dither=Image.Dither.NONE)
+    small.save(path, optimize=True)
+
+
+def main(words: Sequence[str]) -> None:
+    steps = {"charts": make_charts, "scans": make_scans, "table": make_table}
+    for name in words or steps:
+        print(f"making {name}", file=sys.stderr)
+        steps[name]()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
