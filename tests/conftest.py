@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from calib.chart.layout import ChartOptions, Plan, lay_out, plan_to_json
 from calib.chart.markers import Marker
+from calib.colour.colorimetry import xyz_to_lab
 from calib.colour.reference import Strip as StripFile
 from calib.colour.reference import read_strip
 from calib.errors import CalibError
@@ -41,8 +42,8 @@ SETTINGS = Settings(paper="smooth", session="2026-05-31", dried=24.0)
 class Studio:
     """A chart of two small pages, its inks and strip, and the scans made of it so far.
 
-    Fourteen invented markers in one and two coats, seven a page with two controls; the first is a blender, and every
-    other one carries a hint of its own colour.
+    Fourteen invented markers in one and two coats, seven a page with two controls; the first is a blender, every
+    other one carries a hint of its own colour, and 003 lies outside sRGB, so that no sRGB file can hold it.
     """
 
     folder: Path
@@ -81,6 +82,18 @@ class Studio:
     def truth(self, name: str) -> ScanTruth:
         return self.scans[name][1].truth
 
+    def true_lab(self, *names: str) -> dict[tuple[str, int], NDArray]:
+        """Return the true film colour by marker and coats, the mean light where there are several swatches.
+
+        By the plan's marker, not by the pen that was used.
+        """
+        light: dict[tuple[str, int], list[NDArray]] = {}
+        for name in names:
+            truth = self.truth(name)
+            for cell in next(page for page in self.plan.pages if page.page == truth.page).cells:
+                light.setdefault((cell.marker, cell.layers), []).append(truth.cells[cell.cell].film.xyz)
+        return {key: xyz_to_lab(np.mean(films, axis=0)) for key, films in light.items()}
+
     def pixels(self, name: str) -> NDArray:
         return self.scans[name][1].pixels
 
@@ -108,7 +121,7 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Studio:
     folder = tmp_path_factory.mktemp("studio")
     markers = [Marker(f"{i:03d}", name=f"Invented {i}", set="studio") for i in range(1, 15)]
     markers[0] = replace(markers[0], kind="blender")
-    inks = {ink.marker: ink for ink in invent_inks(markers, seed=4)}
+    inks = {ink.marker: ink for ink in invent_inks(markers, seed=6)}
     markers = [
         replace(marker, hint=hint_of(inks[marker.marker])) if number % 2 and marker.kind == "ink" else marker
         for number, marker in enumerate(markers)

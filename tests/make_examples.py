@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from calib.chart.layout import Plan, read_plan
 from calib.cli import cli
+from calib.colour.colorimetry import srgb_decode
 from calib.colour.reference import read_strip
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
@@ -98,9 +99,14 @@ def make_scans() -> None:
             scanner=Scanner(bits=8, hairs=1),
             seed=20 + number,
         )
-        picture = render(EXAMPLES / "chart.pdf", number, 2 * DPI)
+        picture = _as_shares(render(EXAMPLES / "chart.pdf", number, 2 * DPI))
         scan = simulate_page(plan, number, inks, session, dpi=DPI, picture=picture)
         write_scan(EXAMPLES / name, scan.pixels, DPI, jpeg_quality=quality)
+
+
+def _as_shares(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return a rendering as shares of bare paper, which is what the simulator takes its values for."""
+    return np.rint(srgb_decode(picture / 255.0) * 255).astype(np.uint8)
 
 
 def _cells(plan: Plan, marker: str, layers: int) -> tuple[str, ...]:
@@ -116,7 +122,7 @@ def make_table() -> None:
         words = [*MEASURE_COMMAND[:-1], str(Path(folder) / "colours.csv"), "--proof", str(Path(folder) / "proof")]
         calib(words, EXAMPLES)
         proof = cv2.imread(str(Path(folder) / "proof" / "page-01.png"))
-    save_small(EXAMPLES / "proof.png", _resized(proof, 1000))
+    save_small(EXAMPLES / "proof.png", _resized(proof, 790))
     save_small(EXAMPLES / "overview.png", overview(proof))
 
 
@@ -131,12 +137,14 @@ def overview(proof: NDArray[np.uint8]) -> NDArray[np.uint8]:
     parts = [printed, _straightened(scan, proof, per_mm, head), proof[round(head * per_mm) :]]
     cut = [part[round(y * per_mm) :][: round(height * per_mm), round(x * per_mm) :][:, : round(width * per_mm)] for part in parts]
     gap = np.full((cut[0].shape[0], 24, 3), 255, np.uint8)
-    return _resized(np.hstack([cut[0], gap, cut[1], gap, cut[2]]), 1200)
+    return _resized(np.hstack([cut[0], gap, cut[1], gap, cut[2]]), 1100)
 
 
 def _corner(plan: Plan) -> tuple[float, float, float, float]:
-    cells = plan.pages[0].cells
-    return cells[0].x_mm - 4, cells[0].y_mm - 9, 68.0, 64.0
+    """Return x, y, width, height in mm of three markers below each other, the blank cell in the last."""
+    cells = [cell for cell in plan.pages[0].cells if cell.marker in ("002", "005", "008") and cell.repeat == 1]
+    x, y = min(cell.x_mm for cell in cells) - 3, min(cell.y_mm for cell in cells) - 9
+    return x, y, max(cell.box.right_mm for cell in cells) + 5.5 - x, max(cell.box.bottom_mm for cell in cells) + 3.5 - y
 
 
 def _straightened(scan: NDArray[np.uint8], proof: NDArray[np.uint8], per_mm: float, head: float) -> NDArray[np.uint8]:
@@ -158,11 +166,13 @@ def _resized(picture: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
 
 
 def save_small(path: Path, picture: NDArray[np.uint8]) -> None:
-    """Save a picture (BGR) for looking at, as a PNG of 256 colours."""
-    from PIL import Image
-
-    small = Image.fromarray(np.ascontiguousarray(picture[..., ::-1])).quantize(256, dither=Image.Dither.NONE)
-    small.save(path, optimize=True)
+    """Save a picture (BGR) for looking at: the scanner's noise, most of a PNG's bytes, is smoothed away."""
+    calm = cv2.bilateralFilter(picture, 7, 16, 3)
+    # Even steps in all channels keep greys grey, which a palette does not.
+    rounded = (np.rint(calm / 4.0) * 4).clip(0, 255).astype(np.uint8)
+    done, data = cv2.imencode(".png", rounded, [cv2.IMWRITE_PNG_COMPRESSION, 9])
+    assert done
+    path.write_bytes(data.tobytes())
 
 
 def main(words: Sequence[str]) -> None:

@@ -191,12 +191,16 @@ def _read_jpeg(path: Path) -> Iterator[_Found]:
 def _jpeg(path: Path, image: Any) -> _Found:
     """Decode with Pillow, which refuses a truncated JPEG where other libraries return it whole."""
     _check_size(path, *image.size)
-    if image.mode in ("L", "1", "I;16"):
-        raise InputError.of(path, "is a greyscale scan", "Scan again in colour (24 or 48 bit).")
-    if image.mode != "RGB":
-        raise InputError.of(path, f"is in {image.mode}, not in RGB", READABLE)
+    _check_mode(path, image.mode)
     orientation = int(image.getexif().get(274, 1))
     return _Found(np.asarray(image), image.info.get("icc_profile"), orientation)
+
+
+def _check_mode(path: Path, mode: str) -> None:
+    if mode in ("L", "1", "I;16"):
+        raise InputError.of(path, "is a greyscale scan", "Scan again in colour (24 or 48 bit).")
+    if mode != "RGB":
+        raise InputError.of(path, f"is in {mode}, not in RGB", READABLE)
 
 
 def _read_tiff(path: Path) -> Iterator[_Found]:
@@ -239,7 +243,9 @@ def _read_pdf(path: Path) -> Iterator[_Found]:
         raise InputError.of(path, "is locked by a password", READABLE) from error
     with document:
         for number, page in enumerate(document.pages, 1):
-            images = list(page.images.values())
+            # Releases before 10.9 do not look for pictures inside forms and call them by another name.
+            found = page.get_images() if hasattr(page, "get_images") else page.images
+            images = list(found.values())
             if len(images) != 1:
                 raise InputError.of(
                     path,
@@ -260,6 +266,8 @@ def _pdf_picture(path: Path, stream: Any) -> _Found:
     profile = icc.tobytes() if icc is not None else None
     if picture.bits_per_component not in (8, 16):
         raise InputError.of(path, f"has {picture.bits_per_component} bits per channel in its picture", READABLE)
+    # The samples alone do not tell CMYK from RGB with transparency, nor Lab from RGB.
+    _check_mode(path, picture.mode)
     if picture.filters and picture.filters[-1] == "/DCTDecode":
         # The JPEG inside may be wrapped once more; what is left is the scanner's own file.
         data = stream.read_raw_bytes() if len(picture.filters) == 1 else None

@@ -35,8 +35,13 @@ CLEAR_RIM_MM = 4.0
 # Radii in mm of the light that scatters: from the sensor's near neighbourhood to half the bed.
 # Four are enough to build up any falling curve to the precision that paper allows.
 RADII_MM = (4.0, 10.0, 25.0, 60.0)
+# What the surface leaves over is averaged over this far, for a sheet that lifts off the glass or a
+# lamp with a fault; the weight of so many tiles pulls it to nothing where paper is scarce.
+LOCAL_MM = 12.0
+LOCAL_PRIOR = 6.0
 # A tile this many robust standard deviations off the fit is print, dust or a stain.
 OUTLIER = 4.0
+ROBUST_ROUNDS = 10
 
 
 @dataclass(frozen=True)
@@ -51,14 +56,15 @@ class Tiles:
 class Lighting:
     """Illumination and flare of one page.
 
-    surface: (m, 3) coefficients of the log illumination, zero at the reference point.
-    paper: (3,) reflectance of the bare paper. flare: (k,) share of the light scattered over each
+    surface: (m, 3) coefficients of the log illumination, offset: (3,) its value at the reference point.
+    local: coarse grid (h, w, 3) of what the surface leaves over, in log illumination. paper: (3,) reflectance of the bare paper. flare: (k,) share of the light scattered over each
     of RADII_MM. residual: robust standard deviation of the tiles' log reading about the fit.
     u_flare: standard uncertainty of the sum of flare. tiles: how many samples stand behind it.
     """
 
     surface: Array
     offset: Array
+    local: Light
     page_mm: tuple[float, float]
     paper: Array
     flare: Array
@@ -66,28 +72,28 @@ class Lighting:
     residual: float
     tiles: int
 
-    def illumination(self, at: Array) -> Array:
-        """Return the illumination (n, 3) at page points (n, 2) in mm, 1 at the reference point."""
-        return np.asarray(np.exp(terms(at, self.page_mm) @ self.surface - self.offset))
+    def illumination(self) -> Light:
+        """Return the illumination on the coarse grid (h, w, 3), 1 at the reference point."""
+        shape = self.local.shape
+        smooth = terms(grid_points(shape), self.page_mm) @ self.surface - self.offset
+        return np.exp(smooth.reshape(shape) + self.local).astype(np.float32)
 
     def falloff(self) -> float:
         """Return how far the illumination falls from its brightest to its darkest spot on the page, 0..1."""
-        across = np.linspace(5, self.page_mm[0] - 5, 12)
-        down = np.linspace(5, self.page_mm[1] - 5, 12)
-        at = np.stack(np.meshgrid(across, down), axis=-1).reshape(-1, 2)
-        light = self.illumination(at).mean(axis=1)
+        light = self.illumination()[5:-5, 5:-5].mean(axis=2)
         return float(1 - light.min() / light.max())
 
 
 def terms(at: Array, page_mm: tuple[float, float]) -> Array:
     """Return the surface's terms (n, m) at points (n, 2) in millimetres.
 
-    A parabola both ways for the falloff (Schoenfeld et al., 2016, found it in density, in
-    transmission), and along each side two powers more for lamps that are not centred or even.
+    A parabola both ways (Schoenfeld et al., 2016, found the falloff to be one in density, in
+    transmission). Higher powers would chase a lifted edge across half the page and pass for flare; what
+    a parabola leaves over is the local part's.
     """
     x = 2 * at[:, 0] / page_mm[0] - 1
     y = 2 * at[:, 1] / page_mm[1] - 1
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y, x**3, y**3, x**4, y**4], axis=1)
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
 
 
 def paper_mask(page: Page, page_mm: tuple[float, float]) -> NDArray[np.bool_]:
@@ -193,22 +199,25 @@ def fit_lighting(
     design = terms(tiles.at, page_mm)
     excess = np.stack([sample(blur, tiles.at) / paper - 1 for blur in around], axis=1)
     log_light = np.log(tiles.light)
-    keep = np.ones(len(log_light), dtype=bool)
-    surface = flare = residual = None
-    for _ in range(6):
-        surface, flare = _solve(design[keep], excess[keep], log_light[keep])
+    weight = np.ones(len(log_light))
+    for round_number in range(ROBUST_ROUNDS):
+        surface, flare = _solve(design, excess, log_light, np.sqrt(weight))
         off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
-        spread = 1.4826 * np.median(np.abs(off[keep] - np.median(off[keep], axis=0)))
-        residual = float(max(spread, 1e-6))
-        good = np.abs(off).max(axis=1) < OUTLIER * residual + 1e-4
-        if np.array_equal(good, keep) or good.sum() < 3 * design.shape[1]:
-            break
-        keep = good
-    assert surface is not None and flare is not None and residual is not None
-    offset = (terms(reference_mm[None], page_mm) @ surface)[0]
+        size = np.sqrt(np.mean(off**2, axis=1))
+        residual = float(max(1.4826 * np.median(np.abs(off)), 1e-6))
+        if round_number < ROBUST_ROUNDS // 2:
+            # Least absolute deviations first, so that a lifted edge cannot pull the fit to itself.
+            weight = 1 / np.maximum(size / residual, 0.5)
+        else:
+            # Then Tukey's biweight, under which such tiles have no say at all (Huber, Robust Statistics, 1981).
+            weight = np.maximum(1 - (size / (OUTLIER * residual)) ** 2, 0) ** 2
+    keep = weight > 0
+    local = _local(tiles.at, off, residual, around[0].shape)
+    offset = (terms(reference_mm[None], page_mm) @ surface)[0] + sample(local, reference_mm[None])[0]
     return Lighting(
         surface=surface,
         offset=offset,
+        local=local,
         page_mm=page_mm,
         paper=np.exp(offset),
         flare=flare,
@@ -218,10 +227,12 @@ def fit_lighting(
     )
 
 
-def _solve(design: Array, excess: Array, log_light: Array) -> tuple[Array, Array]:
+def _solve(design: Array, excess: Array, log_light: Array, root_weight: Array) -> tuple[Array, Array]:
     """Return surface (m, 3) and flare (k,) of least squares with flare never negative."""
     from scipy.optimize import nnls
 
+    design, log_light = design * root_weight[:, None], log_light * root_weight[:, None]
+    excess = excess * root_weight[:, None, None]
     q, r = np.linalg.qr(design)
 
     def rest(values: Array) -> Array:
@@ -233,6 +244,36 @@ def _solve(design: Array, excess: Array, log_light: Array) -> tuple[Array, Array
     flare, _ = nnls(left, right)
     explained = np.einsum("nkc,k->nc", excess, flare)
     return np.linalg.solve(r, q.T @ (log_light - explained)), flare
+
+
+def _local(at: Array, off: Array, residual: float, shape: tuple[int, ...]) -> Light:
+    """Return what the surface leaves over of the log illumination, on the coarse grid.
+
+    A Gaussian mean over the tiles around each point. A tile far off the middle of its
+    neighbours is print or dust and gets no say; one of many that are all off, does.
+    """
+    step = 4
+    small = (shape[0] // step + 1, shape[1] // step + 1)
+    rows = np.clip((at[:, 1] / step).astype(int), 0, small[0] - 1)
+    columns = np.clip((at[:, 0] / step).astype(int), 0, small[1] - 1)
+    total = np.zeros((*small, 4), dtype=np.float64)
+
+    def spread(values: Array, weight: Array) -> Array:
+        total[:] = 0
+        np.add.at(total, (rows, columns), np.column_stack([values * weight[:, None], weight]))
+        blur = cv2.GaussianBlur(total, (0, 0), LOCAL_MM / step, borderType=cv2.BORDER_CONSTANT)
+        # The blur keeps the sum; a peak of 1 makes its weight a count of tiles.
+        blur *= 2 * np.pi * (LOCAL_MM / step) ** 2
+        return np.asarray(blur[..., :3] / (blur[..., 3:] + LOCAL_PRIOR))
+
+    weight = (np.abs(off).max(axis=1) < 0.05).astype(float)
+    for _ in range(2):
+        field = spread(off, weight)
+        rest = np.abs(off - field[rows, columns]).max(axis=1)
+        weight = (rest < OUTLIER * residual + 1e-4).astype(float)
+    field = spread(off, weight).astype(np.float32)
+    large = cv2.resize(field, (small[1] * step, small[0] * step), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(large[: shape[0], : shape[1]], dtype=np.float32)
 
 
 def _flare_doubt(design: Array, excess: Array, flare: Array, residual: float) -> float:

@@ -25,7 +25,6 @@ from calib.scan.lighting import (
     blurred,
     coarse,
     fit_lighting,
-    grid_points,
     paper_mask,
     paper_tiles,
     part,
@@ -167,7 +166,6 @@ class _Page:
         """Find tone, lighting and flare in turns; small is the page at one pixel a millimetre."""
         box = self.frame.page.strip
         reference = np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
-        points = grid_points(small.shape)
         tone, paper, forced = IDENTITY, None, False
         gain, scatter = np.ones_like(small), np.zeros_like(small)
         own_share = 1.0
@@ -184,7 +182,7 @@ class _Page:
             # Without a strip nothing says how white the paper is, so it is called a perfect white.
             level = lighting.paper if self.strip is None else np.ones(3)
             paper = lighting.paper / level
-            gain = (lighting.illumination(points) * level).astype(np.float32).reshape(small.shape)
+            gain = lighting.illumination() * level.astype(np.float32)
             own_share = float(1 - lighting.flare.sum())
             own = (light / gain - scatter) / np.float32(own_share)
             scatter = veil(blurred(own, paper), lighting.flare)

@@ -32,6 +32,8 @@ DYES: dict[str, tuple[tuple[float, float, float, float], ...]] = {
     "cyan": ((672, 750, 1100, 1.0), (612, 900, 1700, 0.5), (370, 2000, 1500, 0.3)),
     "soot": ((560, 6500, 9000, 1.0),),
 }
+# The faint absorption over all wavelengths that every dye has besides its bands, relative.
+HAZE = 0.06
 
 # Families of colours: which dyes, in which proportion, and how often out of the whole drawer.
 FAMILIES: dict[str, tuple[int, dict[str, float]]] = {
@@ -58,9 +60,16 @@ FAMILIES: dict[str, tuple[int, dict[str, float]]] = {
 @cache
 def dye(name: str) -> Array:
     """Return the absorption (n,) of an invented dye, 1 at its highest."""
+    total = _bands(DYES[name])
+    # No real dye is clear outside its bands.
+    total = total + HAZE * _bands(DYES["soot"])
+    return np.asarray(total / total.max())
+
+
+def _bands(bands: tuple[tuple[float, float, float, float], ...]) -> Array:
     waves = 1e7 / WAVELENGTHS
     total = np.zeros_like(waves)
-    for peak, red, blue, height in DYES[name]:
+    for peak, red, blue, height in bands:
         away = waves - 1e7 / peak
         total += height * np.exp(-0.5 * (away / np.where(away < 0, red, blue)) ** 2)
     return np.asarray(total / total.max())

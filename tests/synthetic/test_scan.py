@@ -16,6 +16,7 @@ from calib.colour.colorimetry import delta_e_2000, linear_to_xyz, srgb_decode, x
 from calib.errors import ImpossibleError
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import Ink, SimPaper
+from calib.synthetic.optics import scan_light, scattered
 from calib.synthetic.raster import draw_box, mark_pattern
 from calib.synthetic.scan import SimulatedScan, simulate_page
 from calib.synthetic.scanners import KINDS
@@ -403,16 +404,35 @@ def test_each_fault_changes_what_it_should(
     assert difference * np.sign(least) > abs(least), difference
 
 
-def test_flare_of_an_even_surround_is_the_share_that_was_asked_for() -> None:
-    # Deep inside a wide black bed with a small page the scattered light is the mean about it.
-    dark = Laying(turn_deg=0, offset_mm=(0, 0), bed_mm=(300, 350), lid=0.0, shadow=0)
-    session = replace(TRUE, laying=dark, scanner=replace(TRUE_SCANNER, flare=0.05, flare_mm=10.0, tone="linear"))
-    pixels = simulated(session, dpi=60).pixels[..., 1] / 65535.0
-    still = simulated(replace(session, scanner=replace(TRUE_SCANNER, tone="linear")), dpi=60).pixels[..., 1] / 65535.0
-    # No light is lost within the bed, where the kernel does not reach its rim.
-    assert pixels.sum() == pytest.approx(still.sum(), rel=0.004)
-    halo = pixels[:, : int(80 * 60 / 25.4)]
-    assert 0.001 < halo.max() < 0.05 and still[:, : int(80 * 60 / 25.4)].max() == 0
+def test_flare_scatters_light_as_far_as_it_says_and_loses_none() -> None:
+    plane = np.zeros((600, 600), np.float32)
+    plane[296:304, 296:304] = 1.0
+    y, x = (np.mgrid[:600, :600] - 299.5) / 4.0
+    for tail, mean_square in ((0.0, 6.0**2), (0.3, 0.7 * 6.0**2 + 0.3 * 18.0**2)):
+        spread = scattered(plane, 0.0, replace(TRUE_SCANNER, flare_mm=6.0, flare_tail=tail), 4.0)
+        assert spread.sum() == pytest.approx(64.0, rel=0.01)
+        found = (spread * (x**2 + y**2)).sum() / spread.sum()
+        assert np.sqrt(found) == pytest.approx(np.sqrt(mean_square), rel=0.06)
+
+
+def test_flare_lifts_a_dark_spot_by_its_share_of_the_surround() -> None:
+    # A spot much smaller than the reach of the scattered light, on paper as bright as the lid.
+    for flare in (0.01, 0.04):
+        planes = np.full((3, 300, 300), 0.8, np.float32)
+        planes[:, 148:152, 148:152] = 0.0
+        scanner = replace(TRUE_SCANNER, flare=flare, flare_mm=12.0, tone="linear")
+        pixels = scan_light(planes, Laying(lid=0.8), scanner, 4.0, "test") / 65535.0
+        assert pixels[150, 150] == pytest.approx([flare * 0.8] * 3, rel=0.02)
+        assert pixels[20, 20] == pytest.approx([0.8] * 3, abs=2e-4)
+
+
+def test_lamp_falls_off_as_a_parabola_to_both_sides() -> None:
+    planes = np.full((3, 101, 401), 0.9, np.float32)
+    scanner = replace(TRUE_SCANNER, falloff=0.08, falloff_by_channel=(1.0, 1.1, 0.9), tone="linear")
+    pixels = scan_light(planes, Laying(), scanner, 4.0, "test") / 65535.0
+    for channel, factor in enumerate((1.0, 1.1, 0.9)):
+        across = pixels[50, [0, 100, 200, 300, 400], channel] / 0.9
+        assert across == pytest.approx([1 - 0.08 * factor * s for s in (1, 0.25, 0, 0.25, 1)], abs=1e-4)
 
 
 def test_noise_has_the_stated_size_and_grain() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calib.chart.markers import Marker
-from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_xyz
+from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_xyz, xyz_to_lab
 from calib.errors import ImpossibleError
 from calib.synthetic.drawer import dye, hint_of, invent_inks
 from calib.synthetic.inks import Ink, SimPaper, dose_of, film_reflectance, reflectance_at
@@ -80,6 +80,7 @@ def test_twice_the_dose_is_twice_the_density_where_the_surface_is_black() -> Non
     paper = SimPaper(surface=0.0)
     for ink in invent_inks(5, seed=2):
         one, two = (-np.log10(reflectance_at(ink, paper, d) / paper.reflectance()) for d in (1.0, 2.0))
+        assert one == pytest.approx(ink.absorption, rel=1e-9, abs=1e-12)
         assert two == pytest.approx(2 * one, rel=1e-9, abs=1e-12)
 
 
@@ -161,15 +162,11 @@ def test_every_scanner_reads_a_perfect_white_as_one(kind: str) -> None:
 def test_colorimetric_scanner_is_exact_and_the_others_are_not() -> None:
     films = np.array(list(chart_reflectances().values()))
     lab = true_lab(films)
-    errors = {}
-    for kind in KINDS:
-        errors[kind] = spectral_scanner(kind).linear(films)
-    assert linear_to_xyz(errors["colorimetric"]) == pytest.approx(spectrum_to_xyz(films), abs=1e-12)
-    from calib.colour.colorimetry import xyz_to_lab
-
+    seen = {kind: spectral_scanner(kind).linear(films) for kind in KINDS}
+    assert linear_to_xyz(seen["colorimetric"]) == pytest.approx(spectrum_to_xyz(films), abs=1e-12)
     for kind in KINDS[1:]:
         # A camera's raw channels, taken for sRGB light, are off by much; that is what a matrix is for.
-        assert delta_e_2000(xyz_to_lab(linear_to_xyz(errors[kind])), lab).mean() > 2, kind
+        assert delta_e_2000(xyz_to_lab(linear_to_xyz(seen[kind])), lab).mean() > 2, kind
 
 
 def test_unknown_scanner_is_refused() -> None:
