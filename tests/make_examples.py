@@ -49,14 +49,15 @@ MEASURE_COMMAND = (
 BLANK, HALF = ("008", 2), ("027", 1)
 DRY = {"016": 0.3}
 DPI = 200
-# One page as PNG, one as a good JPEG: both kinds are read, and together they stay small.
+# One page as PNG, one as the best kind of JPEG: both are read, and together they stay small. A coarser JPEG
+# takes the noise off the paper and leaves its light in whole steps, too coarse to show the scattered light.
 SCANS = (
     ("scan-1.png", Laying(turn_deg=0.7), Strip(), None),
     (
         "scan-2.jpg",
         Laying(turn_deg=181.1, offset_mm=(-0.9, 0.6)),
         Strip(offset_mm=(-0.6, 0.4), turn_deg=-0.5, reversed=True),
-        95,
+        99,
     ),
 )
 
@@ -135,7 +136,8 @@ def overview(proof: NDArray[np.uint8]) -> NDArray[np.uint8]:
     scan = cv2.imread(str(EXAMPLES / "scan-1.png"))
     x, y, width, height = _corner(plan)
     parts = [printed, _straightened(scan, proof, per_mm, head), proof[round(head * per_mm) :]]
-    cut = [part[round(y * per_mm) :][: round(height * per_mm), round(x * per_mm) :][:, : round(width * per_mm)] for part in parts]
+    left, top, right, bottom = (round(side * per_mm) for side in (x, y, x + width, y + height))
+    cut = [part[top:bottom, left:right] for part in parts]
     gap = np.full((cut[0].shape[0], 24, 3), 255, np.uint8)
     return _resized(np.hstack([cut[0], gap, cut[1], gap, cut[2]]), 1100)
 

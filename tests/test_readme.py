@@ -54,7 +54,13 @@ def typed(words: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
     command = [sys.executable, "-m", "calib", *words]
     return subprocess.run(
-        command, cwd=folder, env=environment, encoding="utf-8", stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False
+        command,
+        cwd=folder,
+        env=environment,
+        encoding="utf-8",
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        check=False,
     )
 
 
@@ -95,7 +101,7 @@ def test_every_option_is_named_on_its_page_and_no_other(name: str, title: str) -
 
 
 def test_the_pages_of_all_commands_are_tested() -> None:
-    assert COMMANDS == sorted(["chart", "measure", "flags", "demo"]), "give the new command a page, and name it above"
+    assert set(COMMANDS) == {"chart", "measure", "flags", "demo"}, "give the new command a page, and name it above"
 
 
 @pytest.mark.parametrize("line", [line for line, _ in OURS])
@@ -139,7 +145,7 @@ def test_the_first_command_reads_the_example(tmp_path: Path) -> None:
 def test_ci_takes_its_commands_from_the_readme() -> None:
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     for name in ("first", "tests"):
-        assert re.search(rf"^<!-- {name} -->\n```sh\n.venv|python3 ", README, re.M)
+        assert re.search(rf"^<!-- {name} -->\n```sh\n(python3 -m venv \.venv|\.venv/bin/pip) ", README, re.M)
         assert README.count(f"<!-- {name} -->") == 1
         assert f"readme {name}" in script
 
@@ -196,10 +202,32 @@ def test_strip_files_are_all_explained_and_load() -> None:
             assert len(strip.labels) == (6 if steps[1] == "six" else int(steps[1]))
 
 
+def test_the_guide_for_developers_names_every_room() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert len(guide.splitlines()) < 250
+    house = re.search(r"^\| room \|.*?\n\n", guide, re.M | re.S)
+    assert house
+    named = {name for code in re.findall(r"`([\w/]+)`", house[0]) for name in code.rstrip("/").split("/")}
+    modules = {path.relative_to(ROOT / "calib") for path in (ROOT / "calib").rglob("*.py")}
+    rooms = {path.stem for path in modules if path.parts[0] != "synthetic"} - {"__init__", "__main__"}
+    assert rooms - named == set(), "a room that nobody finds"
+    known = {part.removesuffix(".py") for path in modules for part in path.parts}
+    assert named - known - {"measure", "main", "simulate_page"} <= {
+        "CalibError",
+        "raise_all",
+        "write_whole",
+        "COLUMNS",
+        "Reading",
+        "Table",
+    }
+
+
 # --- the files -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("folder", "words"), CHART_COMMANDS, ids=lambda value: value[-1] if isinstance(value, tuple) else "")
+@pytest.mark.parametrize(
+    ("folder", "words"), CHART_COMMANDS, ids=lambda value: value[-1] if isinstance(value, tuple) else ""
+)
 def test_the_program_makes_the_shipped_charts(folder: Path, words: tuple[str, ...], tmp_path: Path) -> None:
     markers = folder / words[1]
     shutil.copy(markers, tmp_path)

@@ -32,16 +32,21 @@ TILE_PX = 6
 CLEAR_CELL_MM = 1.5
 CLEAR_PRINT_MM = 2.0
 CLEAR_RIM_MM = 4.0
-# Radii in mm of the light that scatters: from the sensor's near neighbourhood to half the bed.
+# Radii in mm of the light that scatters: from the sensor's near neighbourhood to a fifth of the bed. Still wider ones
+# cannot be told from the lamp's falloff, and the strip's tone curve takes them up.
 # Four are enough to build up any falling curve to the precision that paper allows.
-RADII_MM = (4.0, 10.0, 25.0, 60.0)
-# What the surface leaves over is averaged over this far, for a sheet that lifts off the glass or a
-# lamp with a fault; the weight of so many tiles pulls it to nothing where paper is scarce.
-LOCAL_MM = 12.0
-LOCAL_PRIOR = 6.0
+RADII_MM = (3.0, 8.0, 18.0, 40.0)
+# What the surface leaves over, from a sheet that lifts off the glass or a lamp with a fault, is
+# looked at in squares of this size, and smoothed by the stiffest of these splines that foresees it.
+SQUARE_MM = 8.0
+STIFFNESS = (1e4, 100.0, 10.0, 1.0, 0.1)
+CLEARLY_BETTER = 0.9
+# Dust and print are off by more than this in log light against their neighbours.
+MOST_OFF = 0.5
 # A tile this many robust standard deviations off the fit is print, dust or a stain.
 OUTLIER = 4.0
-ROBUST_ROUNDS = 10
+ROBUST_ROUNDS = 6
+SIDE_MM = 35.0
 
 
 @dataclass(frozen=True)
@@ -148,6 +153,13 @@ def coarse(light: Light) -> Light:
     return np.asarray(blocks.reshape(height, GRID_PER_MM, width, GRID_PER_MM, 3).mean(axis=(1, 3)), dtype=np.float32)
 
 
+def coarse_mask(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return a mask of GRID_PER_MM at one pixel a millimetre: true where all of the pixel is."""
+    height, width = (n // GRID_PER_MM for n in mask.shape)
+    blocks = mask[: height * GRID_PER_MM, : width * GRID_PER_MM]
+    return np.asarray(blocks.reshape(height, GRID_PER_MM, width, GRID_PER_MM).all(axis=(1, 3)))
+
+
 def grid_points(shape: tuple[int, ...]) -> Array:
     """Return the page points (h * w, 2) in mm of a coarse grid's pixel centres."""
     rows, columns = np.mgrid[: shape[0], : shape[1]]
@@ -168,14 +180,14 @@ def part(grid: Light, box: Box, shape: tuple[int, ...]) -> Light:
     return np.asarray(cv2.remap(grid, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
-def blurred(reflectance: Light, paper: Array) -> list[Light]:
+def blurred(reflectance: Light, paper: Array, beyond: Array) -> list[Light]:
     """Return a coarse page grid (h, w, 3) blurred by each of RADII_MM.
 
-    Beyond the sheet lies the white backing that the instructions ask for, taken as paper.
+    paper: (3,) what stands in for parts that the picture cuts off. beyond: (3,) what lies around the sheet.
     """
     filled = np.where(np.isfinite(reflectance), reflectance, paper.astype(np.float32)).astype(np.float32)
     pad = 90
-    padded = cv2.copyMakeBorder(filled, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=tuple(map(float, paper)))
+    padded = cv2.copyMakeBorder(filled, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=tuple(map(float, beyond)))
     result = []
     for radius in RADII_MM:
         # Wide blurs are made on a reduced copy, where they cost nothing and lose nothing.
@@ -188,31 +200,30 @@ def blurred(reflectance: Light, paper: Array) -> list[Light]:
 
 
 def fit_lighting(
-    tiles: Tiles, around: Sequence[Light], paper: Array, page_mm: tuple[float, float], reference_mm: Array
+    tiles: Tiles,
+    around: Sequence[Light],
+    paper: Array,
+    page_mm: tuple[float, float],
+    reference_mm: Array,
+    with_local: bool,
 ) -> Lighting:
     """Fit surface and flare to the tiles; around is what blurred() returned, paper the last estimate.
 
     reference_mm: (2,) the point where illumination is 1 by definition. The flare is one number
-    per radius for all channels and never negative; tiles off the fit are dropped and it is
-    made again.
+    per radius for all channels and never negative. with_local: whether to look for a local part,
+    which takes longer than the rest.
     """
     design = terms(tiles.at, page_mm)
     excess = np.stack([sample(blur, tiles.at) / paper - 1 for blur in around], axis=1)
     log_light = np.log(tiles.light)
-    weight = np.ones(len(log_light))
-    for round_number in range(ROBUST_ROUNDS):
-        surface, flare = _solve(design, excess, log_light, np.sqrt(weight))
-        off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
-        size = np.sqrt(np.mean(off**2, axis=1))
-        residual = float(max(1.4826 * np.median(np.abs(off)), 1e-6))
-        if round_number < ROBUST_ROUNDS // 2:
-            # Least absolute deviations first, so that a lifted edge cannot pull the fit to itself.
-            weight = 1 / np.maximum(size / residual, 0.5)
-        else:
-            # Then Tukey's biweight, under which such tiles have no say at all (Huber, Robust Statistics, 1981).
-            weight = np.maximum(1 - (size / (OUTLIER * residual)) ** 2, 0) ** 2
+    surface, flare, weight = min(
+        (_robust(design, excess, log_light, start) for start in _starts(tiles.at, page_mm)), key=lambda fit: fit[3]
+    )[:3]
+    off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
     keep = weight > 0
-    local = _local(tiles.at, off, residual, around[0].shape)
+    local = _local(tiles.at, off, around[0].shape) if with_local else np.zeros(around[0].shape, np.float32)
+    rest = off - sample(local, tiles.at)
+    residual = float(max(1.4826 * np.median(np.abs(rest - np.median(rest, axis=0))), 1e-6))
     offset = (terms(reference_mm[None], page_mm) @ surface)[0] + sample(local, reference_mm[None])[0]
     return Lighting(
         surface=surface,
@@ -225,6 +236,31 @@ def fit_lighting(
         residual=residual,
         tiles=int(keep.sum()),
     )
+
+
+def _starts(at: Array, page_mm: tuple[float, float]) -> list[NDArray[np.bool_]]:
+    """Return the tiles that the fit may begin with: all, and all but those along each side of the sheet.
+
+    A sheet lifts off the glass along a side, where many tiles lie; a fit that begins with them
+    all would spread their shade over the page and never find back.
+    """
+    side = [at[:, 0] < SIDE_MM, at[:, 0] > page_mm[0] - SIDE_MM, at[:, 1] < SIDE_MM, at[:, 1] > page_mm[1] - SIDE_MM]
+    return [np.ones(len(at), dtype=bool)] + [~one for one in side if (~one).sum() > len(at) / 3]
+
+
+def _robust(
+    design: Array, excess: Array, log_light: Array, start: NDArray[np.bool_]
+) -> tuple[Array, Array, Array, float]:
+    """Return surface, flare, weights (n,) and residual of a fit by Tukey's biweight (Huber, Robust Statistics, 1981)."""
+    weight = start.astype(float)
+    residual = np.inf
+    for _ in range(ROBUST_ROUNDS):
+        surface, flare = _solve(design, excess, log_light, np.sqrt(weight))
+        off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
+        size = np.sqrt(np.mean(off**2, axis=1))
+        residual = float(max(1.4826 * np.median(size), 1e-6))
+        weight = np.maximum(1 - (size / (OUTLIER * residual)) ** 2, 0) ** 2
+    return surface, flare, weight, residual
 
 
 def _solve(design: Array, excess: Array, log_light: Array, root_weight: Array) -> tuple[Array, Array]:
@@ -246,34 +282,53 @@ def _solve(design: Array, excess: Array, log_light: Array, root_weight: Array) -
     return np.linalg.solve(r, q.T @ (log_light - explained)), flare
 
 
-def _local(at: Array, off: Array, residual: float, shape: tuple[int, ...]) -> Light:
-    """Return what the surface leaves over of the log illumination, on the coarse grid.
+def _local(at: Array, off: Array, shape: tuple[int, ...]) -> Light:
+    """Return what the surface leaves over of the log illumination, on the coarse grid (h, w, 3).
 
-    A Gaussian mean over the tiles around each point. A tile far off the middle of its
-    neighbours is print or dust and gets no say; one of many that are all off, does.
+    The tiles' medians by squares, so that print and dust have no say, are smoothed by a thin-plate
+    spline. Of several stiffnesses the stiffest wins that foresees left-out squares nearly as
+    well as the best, so that where lighting is a parabola nothing is added but nothing.
     """
+    from scipy.interpolate import RBFInterpolator
+
+    points, values = _squares(at, off)
+    if len(points) < 30:
+        return np.zeros(shape, dtype=np.float32)
+    fold = np.random.default_rng(0).integers(0, 5, len(points))
+    # To beat: no local part at all.
+    best, least = None, float(np.mean(np.abs(values)))
+    for stiffness in STIFFNESS:
+        missed = []
+        for one in range(5):
+            out = fold == one
+            spline = RBFInterpolator(points[~out], values[~out], smoothing=stiffness, degree=1)
+            missed.append(np.abs(spline(points[out]) - values[out]))
+        error = float(np.mean(np.concatenate(missed)))
+        if error < CLEARLY_BETTER * least:
+            best, least = stiffness, error
+    if best is None:
+        return np.zeros(shape, dtype=np.float32)
     step = 4
-    small = (shape[0] // step + 1, shape[1] // step + 1)
-    rows = np.clip((at[:, 1] / step).astype(int), 0, small[0] - 1)
-    columns = np.clip((at[:, 0] / step).astype(int), 0, small[1] - 1)
-    total = np.zeros((*small, 4), dtype=np.float64)
+    small = (shape[0] // step + 2, shape[1] // step + 2)
+    rows, columns = np.mgrid[: small[0], : small[1]] * step
+    where = np.stack([columns.ravel(), rows.ravel()], axis=1) / SQUARE_MM
+    field = RBFInterpolator(points, values, smoothing=best, degree=1)(where).reshape(*small, 3)
+    x, y = np.meshgrid((np.arange(shape[1]) + 0.5) / step, (np.arange(shape[0]) + 0.5) / step)
+    large = cv2.remap(field.astype(np.float32), x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
+    return np.asarray(large, dtype=np.float32)
 
-    def spread(values: Array, weight: Array) -> Array:
-        total[:] = 0
-        np.add.at(total, (rows, columns), np.column_stack([values * weight[:, None], weight]))
-        blur = cv2.GaussianBlur(total, (0, 0), LOCAL_MM / step, borderType=cv2.BORDER_CONSTANT)
-        # The blur keeps the sum; a peak of 1 makes its weight a count of tiles.
-        blur *= 2 * np.pi * (LOCAL_MM / step) ** 2
-        return np.asarray(blur[..., :3] / (blur[..., 3:] + LOCAL_PRIOR))
 
-    weight = (np.abs(off).max(axis=1) < 0.05).astype(float)
-    for _ in range(2):
-        field = spread(off, weight)
-        rest = np.abs(off - field[rows, columns]).max(axis=1)
-        weight = (rest < OUTLIER * residual + 1e-4).astype(float)
-    field = spread(off, weight).astype(np.float32)
-    large = cv2.resize(field, (small[1] * step, small[0] * step), interpolation=cv2.INTER_LINEAR)
-    return np.ascontiguousarray(large[: shape[0], : shape[1]], dtype=np.float32)
+def _squares(at: Array, off: Array) -> tuple[Array, Array]:
+    """Return the middles (n, 2), in squares, and the median log light (n, 3) of squares with paper enough."""
+    good = np.abs(off).max(axis=1) < MOST_OFF
+    at, off = at[good], off[good]
+    index = np.floor(at / SQUARE_MM).astype(int)
+    _, square, count = np.unique(index[:, 0] + 1000 * index[:, 1], return_inverse=True, return_counts=True)
+    order = np.argsort(square, kind="stable")
+    parts = np.split(order, np.cumsum(count)[:-1])
+    chosen = [part for part in parts if len(part) >= 2]
+    points = np.array([at[part].mean(axis=0) for part in chosen]).reshape(-1, 2) / SQUARE_MM
+    return points, np.array([np.median(off[part], axis=0) for part in chosen]).reshape(-1, 3)
 
 
 def _flare_doubt(design: Array, excess: Array, flare: Array, residual: float) -> float:

@@ -24,6 +24,7 @@ from calib.scan.lighting import (
     Tiles,
     blurred,
     coarse,
+    coarse_mask,
     fit_lighting,
     paper_mask,
     paper_tiles,
@@ -41,6 +42,7 @@ Light = NDArray[np.float32]
 MOST_PER_MM = 12.0
 ROUNDS = 5
 LEAST_TILES = 60
+BEYOND_MM = 9.0
 # A strip whose steps, left out in turn, are missed by more than this many L* is not this strip.
 WORST_TONE = 2.0
 
@@ -115,6 +117,27 @@ def read_picture(picture: Picture, plan: Plan, strip: Strip | None, force: bool 
 
 
 @dataclass(frozen=True)
+class _Whole:
+    """The page as a whole, one pixel a millimetre.
+
+    light: (h, w, 3) scanner light. bare: (h, w) where the plan leaves bare paper. beyond: (3,) what
+    lies around the sheet, None where the picture does not show it.
+    """
+
+    light: Light
+    bare: NDArray[np.bool_]
+    beyond: Array | None
+
+    def reflectance(self, light: Light, gain: Light, scatter: Light, own_share: float, paper: Array) -> Light:
+        """Return the reflectance of the page from its linear light, as what scatters light.
+
+        Bare paper is known to be paper: taken as read, a shaded spot would look like its own flare.
+        """
+        own = (light / gain - scatter) / np.float32(own_share)
+        return np.where(self.bare[..., None], paper.astype(np.float32), own)
+
+
+@dataclass(frozen=True)
 class _Page:
     """The work on one page: what is given, and the steps in their order."""
 
@@ -132,14 +155,31 @@ class _Page:
     def read(self) -> PageReading:
         whole = Box(0, 0, *self.page_mm)
         grid = self.decode(self.frame.cut(self.picture.codes, whole, GRID_PER_MM))
-        tiles = paper_tiles(grid, paper_mask(self.frame.page, self.page_mm))
+        mask = paper_mask(self.frame.page, self.page_mm)
+        tiles = paper_tiles(grid, mask)
         if len(tiles.at) < LEAST_TILES:
             raise UnfitError(
                 f"{self.where}: too little bare paper is in sight to tell the lighting",
                 "Scan the whole page, with a clean white sheet behind it.",
             )
         steps = None if self.strip is None else self.strip_reading(self.strip)
-        return self.solve(coarse(grid), tiles, steps)
+        return self.solve(_Whole(coarse(grid), coarse_mask(mask), self.beyond()), tiles, steps)
+
+    def beyond(self) -> Array | None:
+        """Return scanner light (3,) of what lies around the sheet, None where the picture does not show it.
+
+        A black lid sends back none of the light that scatters, so the sheet's rim gets less of it.
+        """
+        width, height = self.page_mm
+        ring = [
+            Box(-BEYOND_MM, 0, BEYOND_MM - 1, height),
+            Box(width + 1, 0, BEYOND_MM - 1, height),
+            Box(0, -BEYOND_MM, width, BEYOND_MM - 1),
+            Box(0, height + 1, width, BEYOND_MM - 1),
+        ]
+        pixels = np.concatenate([self.frame.cut(self.picture.codes, box, 1.0).reshape(-1, 3) for box in ring])
+        pixels = pixels[np.isfinite(pixels).all(axis=1)]
+        return np.median(self.decode(pixels), axis=0).astype(float) if len(pixels) > 100 else None
 
     def strip_reading(self, strip: Strip) -> StripReading:
         """Find the strip in its rectangle and put its steps into the order of the strip file."""
@@ -162,30 +202,33 @@ class _Page:
             reading = turned(reading)
         return reading
 
-    def solve(self, small: Light, tiles: Tiles, steps: StripReading | None) -> PageReading:
-        """Find tone, lighting and flare in turns; small is the page at one pixel a millimetre."""
+    def solve(self, whole: _Whole, tiles: Tiles, steps: StripReading | None) -> PageReading:
+        """Find tone, lighting and flare in turns."""
         box = self.frame.page.strip
         reference = np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
         tone, paper, forced = IDENTITY, None, False
-        gain, scatter = np.ones_like(small), np.zeros_like(small)
-        own_share = 1.0
-        for _ in range(ROUNDS):
+        gain, scatter = np.ones_like(whole.light), np.zeros_like(whole.light)
+        own_share, level = 1.0, np.ones(3)
+        for round_number in range(ROUNDS):
             if steps is not None and self.strip is not None:
                 at = _step_points(box, steps.at)
                 expected = sample(gain, at) * (own_share * self.strip.linear + sample(scatter, at))
                 tone, forced = self.tone(steps.light, expected)
             seen = Tiles(tiles.at, tone(tiles.light))
-            light = tone(small).astype(np.float32)
             paper = np.median(seen.light, axis=0) if paper is None else paper
-            own = (light / gain - scatter) / np.float32(own_share)
-            lighting = fit_lighting(seen, blurred(own, paper), paper, self.page_mm, reference)
+            light = tone(whole.light).astype(np.float32)
+            rim = paper if whole.beyond is None else np.minimum(tone(whole.beyond) / level, 1.0)
+            own = whole.reflectance(light, gain, scatter, own_share, paper)
+            # The local part is looked for when the rest has settled.
+            late = round_number >= ROUNDS - 2
+            lighting = fit_lighting(seen, blurred(own, paper, rim), paper, self.page_mm, reference, late)
             # Without a strip nothing says how white the paper is, so it is called a perfect white.
             level = lighting.paper if self.strip is None else np.ones(3)
             paper = lighting.paper / level
             gain = lighting.illumination() * level.astype(np.float32)
             own_share = float(1 - lighting.flare.sum())
-            own = (light / gain - scatter) / np.float32(own_share)
-            scatter = veil(blurred(own, paper), lighting.flare)
+            own = whole.reflectance(light, gain, scatter, own_share, paper)
+            scatter = veil(blurred(own, paper, paper if whole.beyond is None else rim), lighting.flare)
         assert paper is not None
         noise = _noise(steps, tone, lighting)
         return PageReading(

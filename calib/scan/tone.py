@@ -19,6 +19,10 @@ Array = NDArray[np.float64]
 DEGREES = (1, 2, 3, 4, 5, 6)
 # A simpler curve wins unless the other is this much better when steps are left out in turn.
 CLEARLY_BETTER = 0.9
+# Points of a curve's table: of a linear file read as sRGB, the dark steps lie a few thousandths apart.
+FINE = 4000
+# How much of the table tells the slope at its end.
+END = FINE // 50
 EDGE = (6 / 29) ** 3
 SLOPE = (29 / 3) ** 3 / 100
 
@@ -37,7 +41,11 @@ def light_of_lightness(value: ArrayLike) -> Array:
 
 @dataclass(frozen=True)
 class Curve:
-    """A monotone curve on the lightness scale, as a fine table, continued by its end slopes."""
+    """A monotone curve on the lightness scale, as a fine table, continued by its end slopes.
+
+    Below the darkest step it goes on in a straight line of light: what the curve makes up for there is stray
+    light, an offset, and colours outside sRGB have negative light, of which there is no lightness.
+    """
 
     x: Array
     y: Array
@@ -46,12 +54,12 @@ class Curve:
 
     def __call__(self, light: ArrayLike) -> Array:
         """Return linear light of scanner light, any shape."""
+        light = np.asarray(light, dtype=float)
         at = lightness(light)
-        value = np.interp(at, self.x, self.y)
-        low = self.y[0] + (at - self.x[0]) * _slope(self.x[:8], self.y[:8])
-        high = self.y[-1] + (at - self.x[-1]) * _slope(self.x[-8:], self.y[-8:])
-        value = np.where(at < self.x[0], low, np.where(at > self.x[-1], high, value))
-        return light_of_lightness(value)
+        high = self.y[-1] + (at - self.x[-1]) * _slope(self.x[-END:], self.y[-END:])
+        value = light_of_lightness(np.where(at > self.x[-1], high, np.interp(at, self.x, self.y)))
+        dark, linear = light_of_lightness(self.x[:END]), light_of_lightness(self.y[:END])
+        return np.where(at < self.x[0], linear[0] + (light - dark[0]) * _slope(dark, linear), value)
 
 
 @dataclass(frozen=True)
@@ -99,7 +107,7 @@ def _fit_channel(reading: Array, expected: Array) -> Curve:
     x, y = x[order], np.sort(y)
     distinct = np.concatenate([[True], np.diff(x) > 1e-5])
     x, y = x[distinct], y[distinct]
-    fine = np.linspace(x[0], x[-1], 400)
+    fine = np.linspace(x[0], x[-1], FINE)
     best: Curve | None = None
     for name, make in _candidates(len(x)):
         values = make(x, y)(fine)

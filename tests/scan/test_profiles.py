@@ -11,7 +11,6 @@ import io
 import struct
 from pathlib import Path
 
-import colour
 import imagecodecs
 import numpy as np
 import pytest
@@ -24,9 +23,12 @@ from calib.errors import InputError
 from calib.scan.image import Picture, light_of, profile_light, read_pictures
 from calib.scan.measure import measure
 from calib.synthetic.session import Scanner
+from calib.synthetic.spectra import library
 from calib.synthetic.writing import write_scan
 from calib.table.table import Table
 
+# colour-science without the warnings of its import.
+colour = library()
 SRGB = imagecodecs.cms_profile("srgb")
 ADOBE = imagecodecs.cms_profile("adobergb")
 D50 = np.array([0.9642, 1.0, 0.8249])
