@@ -7,7 +7,7 @@ modules. So several versions are tried and their finds united.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -30,8 +30,14 @@ class FoundMark:
     corners: NDArray[np.float64]
 
 
-def find_marks(codes: NDArray[np.uint8] | NDArray[np.uint16]) -> tuple[FoundMark, ...]:
-    """Return every AprilTag 36h11 mark in a picture (h, w, 3), each id once or, in doubt, not at all."""
+def find_marks(
+    codes: NDArray[np.uint8] | NDArray[np.uint16], wanted: Sequence[frozenset[int]] = ()
+) -> tuple[FoundMark, ...]:
+    """Return every AprilTag 36h11 mark in a picture (h, w, 3), each id once or, in doubt, not at all.
+
+    wanted: the ids of each page; when every page that shows has all of its marks, no further
+    treatment of the picture is tried.
+    """
     grey, factor = reduced_grey(codes, LONG_SIDE)
     found: dict[int, NDArray[np.float64]] = {}
     doubled: set[int] = set()
@@ -43,6 +49,9 @@ def find_marks(codes: NDArray[np.uint8] | NDArray[np.uint16]) -> tuple[FoundMark
                 found[mark_id] = at
             elif np.abs(at.mean(axis=0) - found[mark_id].mean(axis=0)).max() > 8:
                 doubled.add(mark_id)
+        shown = [page for page in wanted if not page.isdisjoint(found)]
+        if shown and all(page <= found.keys() for page in shown):
+            break
     return tuple(
         FoundMark(mark_id, (corners + 0.5) * factor - 0.5)
         for mark_id, corners in sorted(found.items())

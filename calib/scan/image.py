@@ -92,13 +92,13 @@ def read_bytes_check(path: Path) -> None:
             raise InputError.of(path, "is empty", READABLE)
 
 
-def read_pictures(path: Path) -> Iterator[Picture]:
+def read_pictures(path: Path, digest: str) -> Iterator[Picture]:
     """Yield the pictures of a scan file, one at a time, so that only one need be in memory.
 
+    digest: what file_sha256 said of the file.
     Raises InputError with a sentence for anything that is not a whole RGB picture of 8 or 16 bits.
     """
     path = Path(path)
-    digest = file_sha256(path)
     with path.open("rb") as stream:
         head = stream.read(1024)
     kind, decode = _decoder(path, head)
@@ -291,16 +291,24 @@ class LightOf:
     """Turns codes of one picture into linear light on sRGB's primaries, by profile or by sRGB.
 
     called with codes (..., 3) in 0..1 float32; returns the same shape, a profile's white being
-    (1, 1, 1). Values may leave 0..1 where a profile's colours lie outside sRGB.
+    (1, 1, 1). Values may leave 0..1 where a profile's colours lie outside sRGB; NaN stays NaN.
     """
 
     profile: bytes | None
     name: str
 
+    @property
+    def by_channel(self) -> bool:
+        """Whether each channel's light depends on its own code alone, so that a table can stand for it."""
+        return self.profile is None
+
     def __call__(self, codes: NDArray[np.float32]) -> Light:
-        if self.profile is None:
-            return _srgb_light(codes)
-        return profile_light(codes, self.profile)
+        missing = np.isnan(codes)
+        known = np.where(missing, np.float32(0), codes) if missing.any() else codes
+        light = _srgb_light(known) if self.profile is None else profile_light(known, self.profile)
+        # What lies outside the picture is not black: it must stay unknown.
+        light[missing] = np.nan
+        return light
 
 
 def light_of(picture: Picture) -> LightOf:
@@ -382,13 +390,24 @@ def _srgb_table() -> NDArray[np.float32]:
 
 
 def _srgb_light(codes: NDArray[np.float32]) -> Light:
-    # Interpolating would cost more than it gives: 65,536 steps are finer than any scanner's noise.
-    return _srgb_table()[np.rint(np.clip(codes, 0, 1) * 65535).astype(np.uint16)]
+    return by_table(codes, _srgb_table()[:, None].repeat(3, axis=1))
 
 
-def scaled(codes: NDArray[Any]) -> NDArray[np.float32]:
-    """Return integer codes as float32 in 0..1."""
-    return codes.astype(np.float32) / np.float32(np.iinfo(codes.dtype).max)
+def by_table(codes: NDArray[np.float32], table: NDArray[np.float32]) -> Light:
+    """Return the light of codes (..., 3) in 0..1 from a table (65536, 3), NaN where codes are NaN.
+
+    Interpolating would cost more than it gives: 65,536 steps are finer than any scanner's noise.
+    """
+    missing = np.isnan(codes)
+    index = np.nan_to_num(codes, nan=0.0)
+    np.clip(index, 0, 1, out=index)
+    index *= 65535
+    index += 0.5
+    whole = index.astype(np.uint16)
+    light = np.stack([table[:, c].take(whole[..., c]) for c in range(3)], axis=-1)
+    if missing.any():
+        light[missing] = np.nan
+    return light
 
 
 # --- pixels to file --------------------------------------------------------------------------

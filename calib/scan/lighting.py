@@ -24,6 +24,8 @@ from calib.chart.layout import LABEL_MM, Box, Page
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
 
+# So many tiles tell all there is to tell.
+MOST_TILES = 2500
 # The page is looked at as a whole at three pixels a millimetre for the tiles of bare paper, and at
 # one pixel a millimetre for what varies slowly: illumination and scattered light.
 GRID_PER_MM = 3
@@ -64,7 +66,7 @@ class Lighting:
     surface: (m, 3) coefficients of the log illumination, offset: (3,) its value at the reference point.
     local: coarse grid (h, w, 3) of what the surface leaves over, in log illumination. paper: (3,) reflectance of the bare paper. flare: (k,) share of the light scattered over each
     of RADII_MM. residual: robust standard deviation of the tiles' log reading about the fit.
-    u_flare: standard uncertainty of the sum of flare. tiles: how many samples stand behind it.
+    u_flare: standard uncertainty of the sum of flare. weight: (n,) of the tiles, 0 for those that had no say.
     """
 
     surface: Array
@@ -75,7 +77,7 @@ class Lighting:
     flare: Array
     u_flare: float
     residual: float
-    tiles: int
+    weight: Array
 
     def illumination(self) -> Light:
         """Return the illumination on the coarse grid (h, w, 3), 1 at the reference point."""
@@ -141,7 +143,8 @@ def paper_tiles(light: Light, mask: NDArray[np.bool_]) -> Tiles:
     ordered = np.sort(picked, axis=1)
     quarter = TILE_PX * TILE_PX // 4
     mean = ordered[:, quarter:-quarter].mean(axis=1, dtype=np.float64)
-    keep = np.all(mean > 0.02, axis=1)
+    keep = np.flatnonzero(np.all(mean > 0.02, axis=1))
+    keep = keep[:: max(1, round(len(keep) / MOST_TILES))]
     at = (np.stack([columns, rows], axis=1) * TILE_PX + TILE_PX / 2) / GRID_PER_MM
     return Tiles(at[keep].astype(float), mean[keep])
 
@@ -149,8 +152,8 @@ def paper_tiles(light: Light, mask: NDArray[np.bool_]) -> Tiles:
 def coarse(light: Light) -> Light:
     """Return a page grid (h, w, 3) of GRID_PER_MM averaged to one pixel a millimetre, NaN where cut off."""
     height, width = (n // GRID_PER_MM for n in light.shape[:2])
-    blocks = light[: height * GRID_PER_MM, : width * GRID_PER_MM]
-    return np.asarray(blocks.reshape(height, GRID_PER_MM, width, GRID_PER_MM, 3).mean(axis=(1, 3)), dtype=np.float32)
+    whole = np.ascontiguousarray(light[: height * GRID_PER_MM, : width * GRID_PER_MM])
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def coarse_mask(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -199,26 +202,34 @@ def blurred(reflectance: Light, paper: Array, beyond: Array) -> list[Light]:
     return result
 
 
-def fit_lighting(
-    tiles: Tiles,
-    around: Sequence[Light],
-    paper: Array,
-    page_mm: tuple[float, float],
-    reference_mm: Array,
-    with_local: bool,
-) -> Lighting:
-    """Fit surface and flare to the tiles; around is what blurred() returned, paper the last estimate.
+@dataclass(frozen=True)
+class Ground:
+    """What the fit stands on: the last estimate of the paper's light (3,), the page's size, and the
+    point (2,) in mm where illumination is 1 by definition."""
 
-    reference_mm: (2,) the point where illumination is 1 by definition. The flare is one number
-    per radius for all channels and never negative. with_local: whether to look for a local part,
-    which takes longer than the rest.
+    paper: Array
+    page_mm: tuple[float, float]
+    reference_mm: Array
+
+
+def fit_lighting(
+    tiles: Tiles, around: Sequence[Light], ground: Ground, last: Lighting | None, with_local: bool
+) -> Lighting:
+    """Fit surface and flare to the tiles; around is what blurred() returned.
+
+    The flare is one number per radius for all channels and never negative. last: the fit of the
+    round before, whose weights this one begins with, None for the first. with_local: whether to
+    look for a local part, which takes longer than the rest.
     """
+    page_mm, reference_mm = ground.page_mm, ground.reference_mm
     design = terms(tiles.at, page_mm)
-    excess = np.stack([sample(blur, tiles.at) / paper - 1 for blur in around], axis=1)
+    excess = np.stack([sample(blur, tiles.at) / ground.paper - 1 for blur in around], axis=1)
     log_light = np.log(tiles.light)
-    surface, flare, weight = min(
-        (_robust(design, excess, log_light, start) for start in _starts(tiles.at, page_mm)), key=lambda fit: fit[3]
-    )[:3]
+    starts = _starts(tiles.at, page_mm) if last is None else [last.weight]
+    rounds = ROBUST_ROUNDS if last is None else 2
+    surface, flare, weight, _ = min(
+        (_robust(design, excess, log_light, start, rounds) for start in starts), key=lambda fit: fit[3]
+    )
     off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
     keep = weight > 0
     local = _local(tiles.at, off, around[0].shape) if with_local else np.zeros(around[0].shape, np.float32)
@@ -234,27 +245,27 @@ def fit_lighting(
         flare=flare,
         u_flare=_flare_doubt(design[keep], excess[keep], flare, residual),
         residual=residual,
-        tiles=int(keep.sum()),
+        weight=weight,
     )
 
 
-def _starts(at: Array, page_mm: tuple[float, float]) -> list[NDArray[np.bool_]]:
-    """Return the tiles that the fit may begin with: all, and all but those along each side of the sheet.
+def _starts(at: Array, page_mm: tuple[float, float]) -> list[Array]:
+    """Return weights (n,) that the fit may begin with: all tiles, and all but those along each side of the sheet.
 
     A sheet lifts off the glass along a side, where many tiles lie; a fit that begins with them
     all would spread their shade over the page and never find back.
     """
     side = [at[:, 0] < SIDE_MM, at[:, 0] > page_mm[0] - SIDE_MM, at[:, 1] < SIDE_MM, at[:, 1] > page_mm[1] - SIDE_MM]
-    return [np.ones(len(at), dtype=bool)] + [~one for one in side if (~one).sum() > len(at) / 3]
+    return [np.ones(len(at))] + [(~one).astype(float) for one in side if (~one).sum() > len(at) / 3]
 
 
 def _robust(
-    design: Array, excess: Array, log_light: Array, start: NDArray[np.bool_]
+    design: Array, excess: Array, log_light: Array, start: Array, rounds: int
 ) -> tuple[Array, Array, Array, float]:
     """Return surface, flare, weights (n,) and residual of a fit by Tukey's biweight (Huber, Robust Statistics, 1981)."""
-    weight = start.astype(float)
+    weight = start
     residual = np.inf
-    for _ in range(ROBUST_ROUNDS):
+    for _ in range(rounds):
         surface, flare = _solve(design, excess, log_light, np.sqrt(weight))
         off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
         size = np.sqrt(np.mean(off**2, axis=1))

@@ -77,17 +77,17 @@ def measure(
     before every file with its number, the count and its name, for progress. Raises the CalibError
     of the scans that could not be used, all of them in one message.
     """
-    _refuse_doubles(scans)
+    digests = _digests(scans)
     markers = {marker.marker: marker for marker in plan.markers}
     facts: list[PageFacts] = []
     swatches: list[Swatch] = []
     warnings: list[str] = []
     failures: list[CalibError] = []
-    for number, path in enumerate(scans, 1):
+    for number, (path, digest) in enumerate(zip(scans, digests, strict=True), 1):
         if on_file:
             on_file(number, len(scans), Path(path).name)
         try:
-            for picture in read_pictures(path):
+            for picture in read_pictures(path, digest):
                 warnings += [f"{picture.name}: {note}" for note in picture.notes]
                 for page in read_picture(picture, plan, strip, settings.force):
                     found = read_swatches(page, markers, settings.scanner)
@@ -106,8 +106,11 @@ def measure(
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
 
 
-def _refuse_doubles(scans: Sequence[Path]) -> None:
-    """Refuse the very same file given twice: it would pass for a repeat and halve the doubt."""
+def _digests(scans: Sequence[Path]) -> list[str]:
+    """Return the SHA-256 of each file; refuse the very same file given twice.
+
+    It would pass for a second scan, and make the doubt smaller than it is.
+    """
     seen: dict[str, Path] = {}
     for path in scans:
         digest = file_sha256(path)
@@ -116,6 +119,7 @@ def _refuse_doubles(scans: Sequence[Path]) -> None:
                 Path(path), f"is the same file as {seen[digest]}", "Give each scan once; scan a page again to average it."
             )
         seen[digest] = Path(path)
+    return list(seen)
 
 
 def _raise(failures: Sequence[CalibError]) -> None:
@@ -143,7 +147,7 @@ def _facts(page: PageReading) -> PageFacts:
         "lighting_residual": round(lighting.residual, 5),
         "flare": round(float(lighting.flare.sum()), 5),
         "u_flare": round(lighting.u_flare, 5),
-        "paper_tiles": lighting.tiles,
+        "paper_tiles": int((lighting.weight > 0).sum()),
         "forced": page.forced,
     }
     if strip is not None:
@@ -164,7 +168,7 @@ def _facts(page: PageReading) -> PageFacts:
         page.frame.page.page,
         page.paper,
         black,
-        lighting.tiles,
+        int((lighting.weight > 0).sum()),
         report,
         page.u_relative,
     )

@@ -258,7 +258,7 @@ def _mottle(
     told = np.where(film > TELLING_LIGHT, paper / np.maximum(film, LEAST_LIGHT), 0.0)
     channel = int(np.argmax(told)) if told.any() else int(np.argmax(film))
     squares = block_means(light, per_mm)
-    inked = block_means(np.repeat((t > INKED).astype(np.float32)[..., None], 3, axis=2), per_mm)[:, 0] > 0.9
+    inked = block_means((t > INKED).astype(np.float32), per_mm)[:, 0] > 0.9
     values = squares[inked & np.isfinite(squares).all(axis=1)][:, channel]
     if len(values) < 8:
         return 0.0

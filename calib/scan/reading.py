@@ -8,6 +8,7 @@ others, which settles within a few rounds because each is a small correction.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,10 @@ from calib.colour.reference import Strip
 from calib.errors import NotFoundError, UnfitError
 from calib.scan.fiducials import find_marks
 from calib.scan.frame import Frame, find_frames
-from calib.scan.image import LightOf, Picture, light_of
+from calib.scan.image import LightOf, Picture, by_table, light_of
 from calib.scan.lighting import (
     GRID_PER_MM,
+    Ground,
     Lighting,
     Tiles,
     blurred,
@@ -98,9 +100,20 @@ class PageReading:
         """Return the codes (h, w, 3) in 0..1 of a box on the page, NaN outside the picture."""
         return self.frame.cut(self.picture.codes, box, self.per_mm)
 
+    @cached_property
+    def _table(self) -> NDArray[np.float32]:
+        """Linear light of 65,536 codes by channel: decoder and tone curve in one."""
+        codes = np.linspace(0, 1, 65536, dtype=np.float32)[:, None].repeat(3, axis=1)
+        return self.tone(self.decode(codes)).astype(np.float32)
+
+    def _linear(self, codes: NDArray[np.float32]) -> Light:
+        if self.decode.by_channel:
+            return by_table(codes, self._table)
+        return self.tone(self.decode(codes)).astype(np.float32)
+
     def reflectance(self, codes: NDArray[np.float32], box: Box) -> Light:
         """Return linear, white-balanced light (h, w, 3) of a box's codes, flare and falloff undone."""
-        light = self.tone(self.decode(codes)).astype(np.float32)
+        light = self._linear(codes)
         own = light / part(self.gain, box, light.shape) - part(self.scatter, box, light.shape)
         return np.asarray(own / np.float32(1 - self.lighting.flare.sum()), dtype=np.float32)
 
@@ -111,7 +124,8 @@ def read_picture(picture: Picture, plan: Plan, strip: Strip | None, force: bool 
     Raises NotFoundError where no page or no strip is found, UnfitError where the strip's readings
     make no tone curve.
     """
-    frames = find_frames(find_marks(picture.codes), plan, picture.name)
+    wanted = [frozenset(mark.id for mark in page.marks) for page in plan.pages]
+    frames = find_frames(find_marks(picture.codes, wanted), plan, picture.name)
     decode = light_of(picture)
     return [_Page(picture, decode, frame, plan.page_mm, strip, force).read() for frame in frames]
 
@@ -206,7 +220,7 @@ class _Page:
         """Find tone, lighting and flare in turns."""
         box = self.frame.page.strip
         reference = np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
-        tone, paper, forced = IDENTITY, None, False
+        tone, paper, forced, lighting = IDENTITY, None, False, None
         gain, scatter = np.ones_like(whole.light), np.zeros_like(whole.light)
         own_share, level = 1.0, np.ones(3)
         for round_number in range(ROUNDS):
@@ -219,9 +233,10 @@ class _Page:
             light = tone(whole.light).astype(np.float32)
             rim = paper if whole.beyond is None else np.minimum(tone(whole.beyond) / level, 1.0)
             own = whole.reflectance(light, gain, scatter, own_share, paper)
+            ground = Ground(paper, self.page_mm, reference)
             # The local part is looked for when the rest has settled.
-            late = round_number >= ROUNDS - 2
-            lighting = fit_lighting(seen, blurred(own, paper, rim), paper, self.page_mm, reference, late)
+            last = lighting if round_number >= 2 else None
+            lighting = fit_lighting(seen, blurred(own, paper, rim), ground, last, round_number >= ROUNDS - 2)
             # Without a strip nothing says how white the paper is, so it is called a perfect white.
             level = lighting.paper if self.strip is None else np.ones(3)
             paper = lighting.paper / level
@@ -229,7 +244,7 @@ class _Page:
             own_share = float(1 - lighting.flare.sum())
             own = whole.reflectance(light, gain, scatter, own_share, paper)
             scatter = veil(blurred(own, paper, paper if whole.beyond is None else rim), lighting.flare)
-        assert paper is not None
+        assert paper is not None and lighting is not None
         noise = _noise(steps, tone, lighting)
         return PageReading(
             self.picture, self.frame, self.decode, tone, lighting, steps, noise, gain, scatter, paper, tiles.at, forced

@@ -231,8 +231,9 @@ def _read(
 
 
 def block_means(light: NDArray[np.float32], per_mm: float) -> Array:
-    """Return the means (n, 3) of squares of a quarter millimetre of a picture (h, w, 3)."""
+    """Return the means (n, channels) of squares of a quarter millimetre of a picture (h, w[, channels])."""
     side = max(1, round(BLOCK_MM * per_mm))
     height, width = light.shape[0] // side, light.shape[1] // side
-    blocks = light[: height * side, : width * side].reshape(height, side, width, side, 3)
-    return np.asarray(blocks.mean(axis=(1, 3)), dtype=np.float64).reshape(-1, 3)
+    whole = np.ascontiguousarray(light[: height * side, : width * side], dtype=np.float32)
+    small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.float64).reshape(height * width, -1)

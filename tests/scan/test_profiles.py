@@ -226,3 +226,11 @@ def differences(one: Table, other: Table) -> NDArray:
         if "clipped" not in (*mine.flags, *theirs.flags)
     ]
     return np.asarray(delta_e_2000(*np.swapaxes(np.array(pairs), 0, 1)))
+
+
+@pytest.mark.parametrize("profile", [None, ADOBE], ids=["sRGB", "Adobe"])
+def test_what_lies_outside_the_picture_stays_unknown(profile: bytes | None) -> None:
+    """NaN is no black: a cell that the picture cuts off would be read as a dark ink."""
+    codes = np.array([[0.2, 0.4, 0.6], [np.nan, np.nan, np.nan]], np.float32)
+    light = light_of(picture_of(profile))(codes)
+    assert np.isfinite(light[0]).all() and np.isnan(light[1]).all()

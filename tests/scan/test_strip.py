@@ -96,18 +96,11 @@ def test_a_strip_longer_or_shorter_than_planned(scale: float) -> None:
     assert reading.place.scale == pytest.approx(scale, abs=0.02)
 
 
-@pytest.mark.parametrize("steps", [8, 9, 11, 12, 14, 20])
-def test_a_wrong_number_of_steps_is_not_found(steps: int) -> None:
-    with pytest.raises(StripNotFound):
-        find_strip(painted(LIGHT), PER_MM, SIZE, np.full(steps, 1 / steps))
-
-
-@pytest.mark.parametrize("what", ["paper", "noise", "ramp", "one step"])
+@pytest.mark.parametrize("what", ["paper", "noise", "one step"])
 def test_what_is_no_strip_is_not_found(what: str) -> None:
     flat = {
         "paper": np.full(10, 0.86),
         "noise": np.random.default_rng(2).uniform(0.1, 0.9, 300),
-        "ramp": np.linspace(0.9, 0.02, 600),
         "one step": np.array([0.9] * 5 + [0.1] * 5),
     }[what]
     picture = painted(flat, np.full(len(flat), 1 / len(flat)))
@@ -133,7 +126,8 @@ def test_noise_and_doubt_of_the_steps() -> None:
     noise = 0.01
     reading = find_strip(painted(LIGHT, noise=noise), PER_MM, SIZE, EVEN)
     side = max(1, round(0.25 * PER_MM))
-    assert reading.block_noise.mean() == pytest.approx(noise / side, rel=0.35)
+    # Interpolating between pixels takes up to half of the noise away.
+    assert 0.45 < reading.block_noise.mean() / (noise / side) < 1.2
     error = reading.light - LIGHT[:, None]
     assert np.sqrt(np.mean((error / reading.u) ** 2)) < 2
 
@@ -158,10 +152,21 @@ def test_no_strip_in_the_rectangle_is_exit_4(studio: Studio) -> None:
     assert "no grey strip with 10 steps" in str(error) and "--strip none" in str(error)
 
 
-def test_a_strip_file_of_another_number_of_steps_is_exit_4(studio: Studio, tmp_path: Path) -> None:
-    nine = write_strip(tmp_path / "nine.csv", DENSITIES[:9])
-    error = failure(lambda: studio.read(studio.scans["page-1"][0], strip=nine))
-    assert isinstance(error, NotFoundError) and "9 steps" in str(error)
+def even(steps: int) -> tuple[float, ...]:
+    """Densities of a file that spans what the strip spans, with another number of steps."""
+    return tuple(round(float(d), 3) for d in np.linspace(DENSITIES[0], DENSITIES[-1], steps))
+
+
+@pytest.mark.parametrize(
+    "stated", [DENSITIES[1:], even(7), even(9), even(12)], ids=["lightest missing", "7 of 10", "9 of 10", "12 of 10"]
+)
+def test_a_strip_file_of_another_number_of_steps_is_refused(
+    studio: Studio, tmp_path: Path, stated: tuple[float, ...]
+) -> None:
+    """Not found (4) or not fit (5), but never a table: its colours would be off by 2 to 20 dE00 without a word."""
+    strip = write_strip(tmp_path / "other.csv", stated)
+    error = failure(lambda: studio.read(studio.scans["page-1"][0], strip=strip))
+    assert error.exit_code in (4, 5) and "page-1.png" in str(error)
 
 
 def test_a_strip_file_in_the_wrong_order_is_exit_5(studio: Studio, tmp_path: Path) -> None:
