@@ -22,7 +22,9 @@ from calib.colour.colorimetry import xyz_to_lab
 from calib.colour.reference import Strip as StripFile
 from calib.colour.reference import read_strip
 from calib.errors import CalibError
-from calib.scan.image import read_pictures
+from calib.scan.fiducials import FoundMark, find_marks
+from calib.scan.frame import Frame, find_frames
+from calib.scan.image import Picture, file_sha256, read_pictures
 from calib.scan.measure import Measured, Settings, measure
 from calib.scan.reading import PageReading, read_picture
 from calib.synthetic.drawer import hint_of, invent_inks
@@ -106,8 +108,23 @@ class Studio:
 
     def read(self, path: Path, plan: Plan | None = None, strip: StripFile | None = None) -> list[PageReading]:
         """Return the pages of the one picture in a file."""
-        (picture,) = read_pictures(path)
+        (picture,) = pictures_of(path)
         return read_picture(picture, plan or self.plan, strip or self.strip)
+
+
+def pictures_of(path: Path) -> list[Picture]:
+    """Return every picture of a scan file, as the measuring side reads them."""
+    return list(read_pictures(path, file_sha256(path)))
+
+
+def frames_of(codes: NDArray, plan: Plan) -> list[Frame]:
+    """Return where the pages of a plan lie in a picture."""
+    return find_frames(marks_of(codes, plan), plan, "scan")
+
+
+def marks_of(codes: NDArray, plan: Plan) -> tuple[FoundMark, ...]:
+    """Return the marks in a picture, looking for those of this plan."""
+    return tuple(find_marks(codes, [frozenset(mark.id for mark in page.marks) for page in plan.pages]))
 
 
 def write_strip(path: Path, densities: tuple[float, ...] = DENSITIES) -> StripFile:

@@ -112,13 +112,20 @@ def _digests(scans: Sequence[Path]) -> list[str]:
     It would pass for a second scan, and make the doubt smaller than it is.
     """
     seen: dict[str, Path] = {}
+    failures: list[CalibError] = []
     for path in scans:
-        digest = file_sha256(path)
-        if digest in seen:
-            raise InputError.of(
-                Path(path), f"is the same file as {seen[digest]}", "Give each scan once; scan a page again to average it."
-            )
-        seen[digest] = Path(path)
+        try:
+            digest = file_sha256(path)
+            if digest in seen:
+                raise InputError.of(
+                    Path(path),
+                    f"is the same file as {seen[digest]}",
+                    "Give each scan once; scan a page again to average it.",
+                )
+            seen[digest] = Path(path)
+        except CalibError as error:
+            failures.append(error)
+    _raise(failures)
     return list(seen)
 
 

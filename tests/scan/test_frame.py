@@ -10,13 +10,13 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from conftest import DPI, OPTIONS, SETTINGS, Studio, failure
+from conftest import DPI, OPTIONS, SETTINGS, Studio, failure, frames_of, marks_of
 from numpy.typing import NDArray
 
 from calib.chart.layout import Box, Page, Plan, lay_out
 from calib.chart.markers import Marker
 from calib.errors import NotFoundError
-from calib.scan.fiducials import FoundMark, find_marks
+from calib.scan.fiducials import FoundMark
 from calib.scan.frame import Frame, find_frames
 from calib.scan.measure import measure
 from calib.synthetic.scan import ScanTruth, SimulatedScan, simulate_page
@@ -34,8 +34,8 @@ def askew(studio: Studio) -> SimulatedScan:
 
 
 @pytest.fixture(scope="module")
-def marks(askew: SimulatedScan) -> tuple[FoundMark, ...]:
-    return find_marks(askew.pixels)
+def marks(studio: Studio, askew: SimulatedScan) -> tuple[FoundMark, ...]:
+    return marks_of(askew.pixels, studio.plan)
 
 
 def points_of(page: Page) -> NDArray:
@@ -68,7 +68,7 @@ def true_px(plan: Plan, truth: ScanTruth) -> NDArray:
 def test_a_page_is_found_every_way_up(studio: Studio, askew: SimulatedScan, name: str, quarter_turns: int) -> None:
     scan = askew if name == "askew" else studio.scans["page-1"][1]
     codes = np.rot90(scan.pixels, quarter_turns)
-    (frame,) = find_frames(find_marks(codes), studio.plan, "scan")
+    (frame,) = frames_of(codes, studio.plan)
     assert (frame.page.page, frame.marks) == (1, 6)
     expected = turned_points(true_px(studio.plan, scan.truth), scan.pixels.shape, quarter_turns)
     assert farthest_mm(frame, expected) < NEAR_MM
@@ -104,7 +104,7 @@ def test_marks_that_did_not_print_are_done_without(studio: Studio) -> None:
     page = studio.plan.pages[0]
     session = studio.session(printer=Printer(hidden=(page.marks[0].id, page.marks[3].id)))
     studio.scan("two hidden", session=session)
-    (frame,) = find_frames(find_marks(studio.pixels("two hidden")), studio.plan, "scan")
+    (frame,) = frames_of(studio.pixels("two hidden"), studio.plan)
     assert frame.marks == 4
     assert farthest_mm(frame, true_px(studio.plan, studio.truth("two hidden"))) < 0.06
 
@@ -199,7 +199,7 @@ def test_two_pages_on_one_bed_are_both_found(studio: Studio) -> None:
     bed = np.full((height, one.shape[1] + two.shape[1], 3), 60_000, np.uint16)
     bed[: len(one), : one.shape[1]] = one
     bed[: len(two), one.shape[1] :] = two
-    frames = find_frames(find_marks(bed), studio.plan, "bed")
+    frames = frames_of(bed, studio.plan)
     assert [frame.page.page for frame in frames] == [1, 2]
     assert farthest_mm(frames[0], true_px(studio.plan, studio.truth("page-1"))) < NEAR_MM
     expected = turned_points(true_px(studio.plan, studio.truth("page-2")), two.shape, 2) + [one.shape[1], 0]
@@ -215,7 +215,7 @@ def test_the_same_page_twice_on_one_bed_is_no_page(studio: Studio) -> None:
 @pytest.mark.parametrize("dpi", [100, 200])
 def test_other_resolutions(studio: Studio, dpi: int) -> None:
     scan = simulate_page(studio.plan, 1, studio.inks, studio.session(laying=Laying(turn_deg=-2.0)), dpi=dpi)
-    (frame,) = find_frames(find_marks(scan.pixels), studio.plan, "scan")
+    (frame,) = frames_of(scan.pixels, studio.plan)
     off = frame.to_pixels(points_of(frame.page)) - true_px(studio.plan, scan.truth)
     # Measured: 0.28 pixels at 100 dpi, where a module of a mark has five pixels, and 0.06 at 150.
     assert np.hypot(*off.T).max() < 0.35

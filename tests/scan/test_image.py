@@ -22,12 +22,12 @@ import numpy as np
 import pikepdf
 import pytest
 import tifffile
-from conftest import failure
+from conftest import failure, pictures_of
 from numpy.typing import NDArray
 from PIL import Image
 
 from calib.errors import InputError
-from calib.scan.image import Picture, png_bytes, read_pictures, scaled
+from calib.scan.image import Picture, png_bytes
 from calib.synthetic.writing import write_scan, write_scan_pdf
 
 SHAPE = (212, 235, 3)
@@ -46,7 +46,7 @@ def smooth_codes() -> NDArray:
 
 
 def only(path: Path) -> Picture:
-    (picture,) = read_pictures(path)
+    (picture,) = pictures_of(path)
     return picture
 
 
@@ -201,8 +201,8 @@ def test_no_library_warns_the_user(tmp_path: Path) -> None:
     for path in paths:
         write_scan(path, random_codes(), 150)
     code = (
-        "import sys; from calib.scan.image import read_pictures\n"
-        "for path in sys.argv[1:]: assert len(list(read_pictures(path))) == 1"
+        "import sys; from pathlib import Path; from calib.scan.image import file_sha256, read_pictures\n"
+        "for path in sys.argv[1:]: assert len(list(read_pictures(Path(path), file_sha256(Path(path))))) == 1"
     )
     done = subprocess.run(
         [sys.executable, "-W", "error::DeprecationWarning", "-c", code, *map(str, paths)], capture_output=True, text=True
@@ -221,7 +221,7 @@ def test_every_picture_of_a_tiff_comes_out_and_thumbnails_do_not(tmp_path: Path)
         # Bit 0 of NewSubfileType: a reduced picture of another one.
         writer.write(pages[0][::4, ::4], photometric="rgb", metadata=None, subfiletype=1)
         writer.write(pages[1], photometric="rgb", metadata=None)
-    pictures = list(read_pictures(path))
+    pictures = pictures_of(path)
     assert [picture.number for picture in pictures] == [1, 2]
     assert [picture.name for picture in pictures] == ["pages.tif", "pages.tif (picture 2)"]
     assert len({picture.sha256 for picture in pictures}) == 1
@@ -232,7 +232,7 @@ def test_every_page_of_a_pdf_comes_out(tmp_path: Path) -> None:
     path = tmp_path / "pages.pdf"
     pages = [random_codes(seed=n) for n in (1, 2, 3)]
     write_pdf(path, [zlib.compress(codes.tobytes()) for codes in pages])
-    pictures = list(read_pictures(path))
+    pictures = pictures_of(path)
     assert all(np.array_equal(p.codes, codes) for p, codes in zip(pictures, pages, strict=True))
 
 
@@ -486,14 +486,14 @@ def test_what_is_no_scan_is_refused_with_a_sentence(tmp_path: Path, case: str) -
     name, make, word = REFUSED[case]
     path = tmp_path / name
     make(path)
-    error = failure(lambda: list(read_pictures(path)))
+    error = failure(lambda: pictures_of(path))
     assert isinstance(error, InputError) and error.exit_code == 3
     assert str(path) in str(error) and word in str(error), str(error)
 
 
 def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "scan.png")
-    assert "regular file" in str(failure(lambda: list(read_pictures(tmp_path / "scan.png"))))
+    assert "regular file" in str(failure(lambda: pictures_of(tmp_path / "scan.png")))
 
 
 def test_a_file_that_may_not_be_read(tmp_path: Path) -> None:
@@ -503,7 +503,7 @@ def test_a_file_that_may_not_be_read(tmp_path: Path) -> None:
     if os.access(path, os.R_OK):
         # The super-user reads everything; a path through a file is another way not to be let in.
         path = path / "scan.png"
-    assert failure(lambda: list(read_pictures(path))).exit_code == 3
+    assert failure(lambda: pictures_of(path)).exit_code == 3
 
 
 @pytest.mark.parametrize("suffix", [".png", ".tif", ".jpg", ".pdf"])
@@ -520,7 +520,7 @@ def test_damage_anywhere_is_a_sentence_or_a_picture_but_never_another_exception(
         data[at : at + 4] = rng.bytes(4)
         path.write_bytes(bytes(data))
         try:
-            list(read_pictures(path))
+            pictures_of(path)
         except InputError as error:
             refused += 1
             assert "\n" not in str(error)
@@ -535,11 +535,6 @@ def test_the_digest_is_of_the_file(tmp_path: Path) -> None:
     write_scan(path, random_codes(), 150)
     done = subprocess.run(["sha256sum", str(path)], capture_output=True, text=True, check=True)
     assert only(path).sha256 == done.stdout.split()[0]
-
-
-def test_scaled_codes_end_at_0_and_1() -> None:
-    assert scaled(np.array([0, 128, 255], np.uint8)).tolist() == pytest.approx([0, 128 / 255, 1])
-    assert scaled(np.array([0, 65535], np.uint16)).tolist() == [0, 1]
 
 
 def test_png_bytes_are_read_back_by_pillow() -> None:

@@ -11,12 +11,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from conftest import DENSITIES, DPI, Studio
+from conftest import DENSITIES, DPI, Studio, pictures_of
 from numpy.typing import NDArray
 
 from calib.chart.layout import Box, ChartOptions, Plan, lay_out
 from calib.chart.markers import Marker
-from calib.scan.image import read_pictures
 from calib.scan.lighting import terms
 from calib.scan.reading import PageReading, read_picture
 from calib.synthetic.drawer import invent_inks
@@ -43,7 +42,7 @@ def read_with(studio: Studio):  # type: ignore[no-untyped-def]
             scanner = Scanner(flare=flare, falloff=falloff, tilt=tilt)
             session = Session(strip=Strip(densities=DENSITIES), scanner=scanner, seed=9)
             scan = simulate_page(a5(), 1, inks, session, dpi=DPI)
-            (picture,) = read_pictures(studio.save("flare.png", scan.pixels))
+            (picture,) = pictures_of(studio.save("flare.png", scan.pixels))
             (done[key],) = read_picture(picture, a5(), studio.strip)
         return done[key]
 

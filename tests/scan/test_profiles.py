@@ -14,13 +14,13 @@ from pathlib import Path
 import imagecodecs
 import numpy as np
 import pytest
-from conftest import SETTINGS, Studio, failure
+from conftest import SETTINGS, Studio, failure, pictures_of
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from calib.colour.colorimetry import delta_e_2000
 from calib.errors import InputError
-from calib.scan.image import Picture, light_of, profile_light, read_pictures
+from calib.scan.image import Picture, light_of, profile_light
 from calib.scan.measure import measure
 from calib.synthetic.session import Scanner
 from calib.synthetic.spectra import library
@@ -131,7 +131,7 @@ def test_the_profile_is_found_in_every_kind_of_file(tmp_path: Path, suffix: str)
     path = tmp_path / f"scan{suffix}"
     codes = (picture_of(None).codes >> 8).astype(np.uint8)
     write_scan(path, codes, 150, icc=ADOBE)
-    (picture,) = read_pictures(path)
+    (picture,) = pictures_of(path)
     assert light_of(picture).name == "Adobe RGB (compatible)"
     if suffix != ".jpg":
         # A reader that converts by the profile on the way would count it twice.

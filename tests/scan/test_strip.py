@@ -11,14 +11,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from conftest import DENSITIES, OPTIONS, SETTINGS, Studio, failure, write_strip
+from conftest import DENSITIES, OPTIONS, SETTINGS, Studio, failure, pictures_of, write_strip
 from numpy.typing import NDArray
 
 from calib.chart.layout import lay_out
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.reference import read_strip
 from calib.errors import NotFoundError, UnfitError
-from calib.scan.image import read_pictures
 from calib.scan.measure import measure
 from calib.scan.reading import read_picture
 from calib.scan.strip import MARGIN_MM, StripNotFound, StripReading, find_strip, turned
@@ -198,7 +197,7 @@ def test_a_strip_file_with_lab_values_gives_the_same_table(studio: Studio, tmp_p
     path.write_text("step,L,a,b\n" + "".join(f"{i},{L:.6f},{a:.6f},{b:.6f}\n" for i, (L, a, b) in enumerate(lab, 1)))
     strip = read_strip(path)
     assert strip.kind == "Lab"
-    (picture,) = read_pictures(studio.scans["page-1"][0])
+    (picture,) = pictures_of(studio.scans["page-1"][0])
     (by_lab,) = read_picture(picture, studio.plan, strip)
     (by_density,) = read_picture(picture, studio.plan, studio.strip)
     assert by_lab.paper == pytest.approx(by_density.paper, abs=1e-5)

@@ -20,7 +20,7 @@ from calib.scan.measure import Measured, measure
 from calib.synthetic.drawer import dye, hint_of
 from calib.synthetic.inks import Ink, SimPaper, film_reflectance
 from calib.synthetic.scan import ScanTruth, simulate_page
-from calib.synthetic.session import Hand, Laying, Session, Strip
+from calib.synthetic.session import STILL_HAND, Hand, Laying, Session, Strip
 from calib.synthetic.spectra import WAVELENGTHS, chart_reflectances, library, true_lab
 from calib.synthetic.writing import write_scan
 from calib.table.table import Reading
@@ -45,13 +45,15 @@ def cie_values() -> dict[str, NDArray]:
 
 @pytest.fixture(scope="module")
 def iso(studio: Studio) -> tuple[Plan, Measured]:
-    """The 24 patches as a chart that an average hand coloured, on the colorimetric scanner with all its faults."""
+    """The 24 patches as an even chart, on the colorimetric scanner with its flare, falloff, blur, noise and dust."""
     patches = chart_reflectances("ISO 17321-1")
     plan = lay_out([Marker(name) for name in patches], A5)
     assert len(plan.pages) == 1 and len(plan.pages[0].cells) == 24
     inks = {name: Ink.from_reflectance(name, WAVELENGTHS, r) for name, r in patches.items()}
-    # An average hand that lays the same amount every time: how much ink there is, is no question of this test.
-    session = Session(strip=Strip(densities=DENSITIES), hand=Hand(scatter=0.0), seed=2)
+    # A paper whiter than the white patch, which would be taken for bare paper otherwise, and rightly so; a hand
+    # without a fault, because the published values know of no overlaps.
+    paper = SimPaper(level=0.95)
+    session = Session(paper=paper, strip=Strip(densities=DENSITIES), hand=STILL_HAND, seed=2)
     scan = simulate_page(plan, 1, inks, session, dpi=DPI)
     return plan, measure(plan, [studio.save("iso.png", scan.pixels)], studio.strip, SETTINGS)
 
@@ -107,7 +109,7 @@ def flawed(studio: Studio) -> tuple[Plan, ScanTruth, Measured, dict[str, Ink]]:
         "wrong": Ink("wrong", 0.9 * dye("lemon")),
         "swapped": Ink("swapped", 0.5 * dye("soot")),
         "outside": Ink("outside", 1.6 * dye("cyan")),
-        "glowing": Ink("glowing", 0.6 * dye("lemon")).fluorescing(600, 0.5),
+        "glowing": Ink("glowing", 0.6 * dye("lemon")).fluorescing(520, 0.5),
         "clear": Ink.blender("clear"),
         "pale": pale_ink("pale", 2.0),
         "grey": Ink("grey", 0.6 * dye("soot")),
@@ -124,7 +126,7 @@ def flawed(studio: Studio) -> tuple[Plan, ScanTruth, Measured, dict[str, Ink]]:
         blank=(cells["bare", 1], cells["bare", 2]),
         half=(cells["half", 1], cells["half", 2]),
         dry_marker={"dry": 0.4},
-        wrong={cells["wrong", n]: "leaf" for n in (1, 2)},
+        wrong={cells["wrong", n]: "rose" for n in (1, 2)},
     )
     # One coat where two should be: the cells of 'swapped' change places in the plan that measures.
     session = Session(strip=Strip(densities=DENSITIES), hand=hand, seed=3)
@@ -181,15 +183,14 @@ def test_a_pale_ink_is_read_as_itself(flawed: tuple[Plan, ScanTruth, Measured, d
     assert two.dE00_paper > one.dE00_paper + 0.5
 
 
-@pytest.mark.parametrize("marker", ["half", "dry"])
-def test_film_colour_is_that_of_the_ink_and_not_of_the_gaps(
-    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]], marker: str
+def test_film_colour_is_that_of_the_ink_and_not_of_the_empty_half(
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]
 ) -> None:
     plan, truth, measured, _ = flawed
-    cells = {c.layers: c.cell for c in plan.pages[0].cells if c.marker == marker}
-    for row in rows_of(measured, marker):
+    cells = {c.layers: c.cell for c in plan.pages[0].cells if c.marker == "half"}
+    for row in rows_of(measured, "half"):
         error = float(delta_e_2000(row.lab, truth.cells[cells[row.layers]].film_lab))
-        assert error < (0.5 if marker == "half" else 1.5), (row.layers, error)
+        assert error < 0.5, (row.layers, error)
 
 
 def test_coverage_of_a_half_filled_cell(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]) -> None:
