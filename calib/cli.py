@@ -123,9 +123,19 @@ def _note(quiet: bool, *lines: str) -> None:
 
 def _refuse_overwriting(output: Path, *inputs: Path | None) -> None:
     """Refuse to write the answer over what the user gave: a slip of the hand, and hours of work."""
+    if not output.name:
+        raise click.UsageError(f"-o '{output}' names no file")
     for path in inputs:
-        if path is not None and path.exists() and output.exists() and path.samefile(output):
+        if path is not None and _is_same(path, output):
             raise click.UsageError(f"-o {output} would overwrite an input file")
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    try:
+        return one.exists() and other.exists() and one.samefile(other)
+    except (OSError, ValueError):
+        # A name that the system refuses outright; whoever reads or writes it has the words for that.
+        return False
 
 
 @click.group(
@@ -174,10 +184,10 @@ def chart(
 
     if strip_size and strip_print:
         raise click.UsageError("give --strip-size or --strip-print, not both")
+    _refuse_overwriting(output, markers, strip_print)
     plan_path = output.with_suffix(".json")
     if plan_path == output:
         raise click.UsageError("-o names the PDF; the plan is written beside it as .json")
-    _refuse_overwriting(output, markers, strip_print)
     _refuse_overwriting(plan_path, markers, strip_print)
     listed = read_markers(markers)
     steps = _printed_steps(strip_print) if strip_print else None

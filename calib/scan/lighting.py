@@ -48,6 +48,10 @@ MOST_OFF = 0.5
 # A tile this many robust standard deviations off the fit is print, dust or a stain.
 OUTLIER = 4.0
 ROBUST_ROUNDS = 6
+# What flare is usually found, and how many neighbouring tiles err alike: together they keep what
+# cannot be told apart from the terraces of a JPEG from passing for wide flare.
+USUAL_FLARE = 0.02
+ALIKE = 30.0
 SIDE_MM = 35.0
 
 
@@ -204,12 +208,13 @@ def blurred(reflectance: Light, paper: Array, beyond: Array) -> list[Light]:
 
 @dataclass(frozen=True)
 class Ground:
-    """What the fit stands on: the last estimate of the paper's light (3,), the page's size, and the
-    point (2,) in mm where illumination is 1 by definition."""
+    """What the fit stands on: the last estimate of the paper's light (3,), the page's size, the
+    point (2,) in mm where illumination is 1 by definition, and one code's step in log light."""
 
     paper: Array
     page_mm: tuple[float, float]
     reference_mm: Array
+    step: float
 
 
 def fit_lighting(
@@ -227,12 +232,17 @@ def fit_lighting(
     log_light = np.log(tiles.light)
     starts = _starts(tiles.at, page_mm) if last is None else [last.weight]
     rounds = ROBUST_ROUNDS if last is None else 2
+    # A JPEG takes the noise out of paper and leaves whole codes: the tiles then stand on terraces, and a
+    # robust fit that took the width of one for their scatter would call all the others outliers.
+    least = max(ground.step / np.sqrt(12), 1e-6)
     surface, flare, weight, _ = min(
-        (_robust(design, excess, log_light, start, rounds) for start in starts), key=lambda fit: fit[3]
+        (_robust((design, excess, log_light), start, rounds, least) for start in starts),
+        key=lambda fit: fit[3],
     )
     off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
     keep = weight > 0
-    local = _local(tiles.at, off, around[0].shape) if with_local else np.zeros(around[0].shape, np.float32)
+    shape = around[0].shape
+    local = _local(tiles.at, off, shape, ground.step) if with_local else np.zeros(shape, np.float32)
     rest = off - sample(local, tiles.at)
     residual = float(max(1.4826 * np.median(np.abs(rest - np.median(rest, axis=0))), 1e-6))
     offset = (terms(reference_mm[None], page_mm) @ surface)[0] + sample(local, reference_mm[None])[0]
@@ -260,22 +270,28 @@ def _starts(at: Array, page_mm: tuple[float, float]) -> list[Array]:
 
 
 def _robust(
-    design: Array, excess: Array, log_light: Array, start: Array, rounds: int
+    system: tuple[Array, Array, Array], start: Array, rounds: int, least: float
 ) -> tuple[Array, Array, Array, float]:
     """Return surface, flare, weights (n,) and residual of a fit by Tukey's biweight (Huber, Robust Statistics, 1981)."""
+    design, excess, log_light = system
     weight = start
-    residual = np.inf
+    residual = 0.0
     for _ in range(rounds):
-        surface, flare = _solve(design, excess, log_light, np.sqrt(weight))
+        surface, flare = _solve(design, excess, log_light, np.sqrt(weight), residual * np.sqrt(ALIKE) / USUAL_FLARE)
         off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
         size = np.sqrt(np.mean(off**2, axis=1))
-        residual = float(max(1.4826 * np.median(size), 1e-6))
+        residual = float(max(1.4826 * np.median(size), least))
         weight = np.maximum(1 - (size / (OUTLIER * residual)) ** 2, 0) ** 2
     return surface, flare, weight, residual
 
 
-def _solve(design: Array, excess: Array, log_light: Array, root_weight: Array) -> tuple[Array, Array]:
-    """Return surface (m, 3) and flare (k,) of least squares with flare never negative."""
+def _solve(
+    design: Array, excess: Array, log_light: Array, root_weight: Array, pull: float
+) -> tuple[Array, Array]:
+    """Return surface (m, 3) and flare (k,) of least squares with flare never negative.
+
+    pull: how hard each radius's flare is pulled to zero, as the weight of one more equation.
+    """
     from scipy.optimize import nnls
 
     design, log_light = design * root_weight[:, None], log_light * root_weight[:, None]
@@ -288,12 +304,13 @@ def _solve(design: Array, excess: Array, log_light: Array, root_weight: Array) -
     channels = range(log_light.shape[1])
     left = np.concatenate([rest(excess[:, :, c]) for c in channels])
     right = np.concatenate([rest(log_light[:, c]) for c in channels])
-    flare, _ = nnls(left, right)
+    radii = excess.shape[1]
+    flare, _ = nnls(np.vstack([left, pull * np.eye(radii)]), np.concatenate([right, np.zeros(radii)]))
     explained = np.einsum("nkc,k->nc", excess, flare)
     return np.linalg.solve(r, q.T @ (log_light - explained)), flare
 
 
-def _local(at: Array, off: Array, shape: tuple[int, ...]) -> Light:
+def _local(at: Array, off: Array, shape: tuple[int, ...], step: float) -> Light:
     """Return what the surface leaves over of the log illumination, on the coarse grid (h, w, 3).
 
     The tiles' medians by squares, so that print and dust have no say, are smoothed by a thin-plate
@@ -307,7 +324,8 @@ def _local(at: Array, off: Array, shape: tuple[int, ...]) -> Light:
         return np.zeros(shape, dtype=np.float32)
     fold = np.random.default_rng(0).integers(0, 5, len(points))
     # To beat: no local part at all.
-    best, least = None, float(np.mean(np.abs(values)))
+    none = float(np.mean(np.abs(values)))
+    best, least = None, none
     for stiffness in STIFFNESS:
         missed = []
         for one in range(5):
@@ -315,7 +333,7 @@ def _local(at: Array, off: Array, shape: tuple[int, ...]) -> Light:
             spline = RBFInterpolator(points[~out], values[~out], smoothing=stiffness, degree=1)
             missed.append(np.abs(spline(points[out]) - values[out]))
         error = float(np.mean(np.concatenate(missed)))
-        if error < CLEARLY_BETTER * least:
+        if error < CLEARLY_BETTER * least and none - error > 0.3 * step:
             best, least = stiffness, error
     if best is None:
         return np.zeros(shape, dtype=np.float32)

@@ -28,8 +28,14 @@ CORNER_MM = 1.5
 # Below this share of the film's ink a spot counts as bare.
 INKED = 0.5
 # Peaks below this share of the densest ink are paper between grains, not film.
-GRAIN = 0.4
+GRAIN = 0.45
+# A spot counts as covered all round when there is ink this far from it; the widest that leaves
+# spots enough is taken.
+CORE_MM = (0.25, 0.17, 0.085)
+LEAST_CORE = 300
 LEAST_LIGHT = 1e-4
+# Under this density in every channel (about 0.4 L*) nothing can be called ink.
+BARE_DENSITY = 0.004
 # A channel that sends back less than this share of a perfect white's light tells nothing of mottle.
 TELLING_LIGHT = 0.05
 # A pixel's t may scatter so much before it is averaged with its neighbours.
@@ -93,25 +99,26 @@ def take_film(codes: NDArray[np.float32], light: Light, per_mm: float, paper: Ar
         return None
     around = _paper_around(light, per_mm, paper)
     density = np.log10(around.astype(np.float32) / np.maximum(light, LEAST_LIGHT))
+    bare = _if_bare(inner[there], around, noise_sd)
+    if bare is not None:
+        ends = _clipped_share(codes[areas.inner].reshape(-1, 3)[there])
+        return Patch(bare, around, noise_sd / np.sqrt(there.sum() / (0.25 * per_mm) ** 2 / 4), 0.0, 0.0, 0.0, 0.0, int(there.sum()), ends, seen)
     film = _film_density(density[areas.inner].reshape(-1, 3)[there])
     t_noise, weights = _weights(film, around, noise_sd, per_mm)
     t = (density @ weights.astype(np.float32)).astype(np.float32)
     t = _smoothed(t, t_noise, per_mm)
-    t_inner = t[areas.inner].reshape(-1)[there]
-    peak, width = _film_peak(t_inner)
-    chosen = np.abs(t_inner - peak) <= 1.5 * width
-    if chosen.sum() < 16:
-        chosen = np.abs(t_inner - np.median(t_inner)) <= np.ptp(t_inner) / 2
-    linear = inner[there][chosen].mean(axis=0, dtype=np.float64)
+    peak, width, core = _film_peak(t[areas.inner], per_mm)
+    chosen = core & (np.abs(t[areas.inner] - peak) <= 1.5 * width)
+    linear = light[areas.inner][chosen].mean(axis=0, dtype=np.float64)
     scale = peak if peak > 1e-3 else 1.0
-    clipped = _clipped_share(codes[areas.inner].reshape(-1, 3)[there][chosen])
+    clipped = _clipped_share(codes[areas.inner][chosen])
     blocks = max(1.0, chosen.sum() / (0.25 * per_mm) ** 2)
     return Patch(
         linear=linear,
         paper=around,
         u_linear=noise_sd / np.sqrt(blocks / 4),
         u_dose=_dose_doubt(t[areas.inner], peak, width) / scale,
-        coverage=float(np.nanmean(t[areas.cell] > INKED * scale)),
+        coverage=_coverage(light[areas.cell], around, linear, t_noise, per_mm),
         mottle=_mottle(light[areas.inner], t[areas.inner] / scale, around, linear, noise_sd, per_mm),
         bleed_mm=_bleed(t / scale, areas.cell, per_mm),
         pixels=int(chosen.sum()),
@@ -136,10 +143,25 @@ def _paper_around(light: Light, per_mm: float, paper: Array) -> Array:
     return local if np.all(np.abs(local / paper - 1) < 0.02) else paper
 
 
+def _if_bare(inner: Light, paper: Array, noise_sd: Array) -> Array | None:
+    """Return the mean light (3,) of a cell without visible ink, None where there is ink.
+
+    A blender or an empty cell has no film whose peak could be looked for: nine tenths of it are within
+    a hair of the paper.
+    """
+    middle = np.sort(inner, axis=0)[len(inner) // 20 : len(inner) - len(inner) // 20]
+    mean = middle.mean(axis=0, dtype=np.float64)
+    if np.all(np.abs(np.log10(paper / np.maximum(mean, LEAST_LIGHT))) < BARE_DENSITY) and np.all(
+        middle.std(axis=0) < BARE_DENSITY * 2.3 * paper + 6 * noise_sd
+    ):
+        return np.asarray(mean)
+    return None
+
+
 def _film_density(density: NDArray[np.float32]) -> Array:
-    """Return a first guess (3,) of the film's density: the middle of the denser half."""
+    """Return a first guess (3,) of the film's density: the middle of the denser third."""
     total = density.sum(axis=1)
-    low, high = np.percentile(total, [50, 90])
+    low, high = np.percentile(total, [70, 95])
     rows = density[(total >= low) & (total <= high)]
     return np.asarray(np.median(rows, axis=0), dtype=np.float64)
 
@@ -176,23 +198,55 @@ def _smoothed(t: NDArray[np.float32], noise: float, per_mm: float) -> NDArray[np
     return np.where(np.isfinite(t), blur, np.nan).astype(np.float32)
 
 
-def _film_peak(t: NDArray[np.float32]) -> tuple[float, float]:
-    """Return place and half width (as a standard deviation) of the film's peak of t.
+def _film_peak(t: NDArray[np.float32], per_mm: float) -> tuple[float, float, NDArray[np.bool_]]:
+    """Return place and half width (as a standard deviation) of the film's peak of t, and where to look.
 
-    A mixture is fitted to the histogram: the film, denser bands where strokes overlap, and a
-    flat rest of gaps and edges. Where a dry pen leaves grain, the film is the upper peak, so
-    what lies near bare paper cannot win.
+    t: (h, w) of the cell's inside. Where a dry pen leaves grain there are two peaks, and what
+    lies near bare paper is not the film. The scanner's blur mixes film and paper along the
+    edges of the grain, so only spots with ink all round them are looked at (third result, (h, w)).
     """
-    counts, _ = np.histogram(np.clip(t, BINS[0], BINS[-1] - 1e-6), BINS)
+    there = np.isfinite(t)
+    values = t[there]
     middle = (BINS[:-1] + BINS[1:]) / 2
-    share = counts / counts.sum()
-    low, high = np.percentile(t, [5, 95])
-    spread = max(0.01, float(np.subtract(*np.percentile(t, [75, 25]))) / 1.35)
-    kernel = np.exp(-0.5 * (np.arange(-60, 61) * (BINS[1] - BINS[0]) / (0.5 * spread + 0.01)) ** 2)
+    share = _histogram(values)
+    high = float(np.percentile(values, 98))
+    peak = _highest(middle, share, values, GRAIN * high if high > 0.3 else -1.0)
+    inked = (np.nan_to_num(t, nan=-1.0) > INKED * peak).astype(np.uint8)
+    core = there
+    for radius in CORE_MM:
+        size = 2 * round(radius * per_mm) + 1
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        eroded = cv2.erode(inked, kernel, borderType=cv2.BORDER_REPLICATE).astype(bool) & there
+        if eroded.sum() >= max(LEAST_CORE, 0.12 * inked.sum()):
+            core = eroded
+            break
+    inside = t[core]
+    share = _histogram(inside)
+    peak = _highest(middle, share, inside, 0.7 * peak if high > 0.3 else -1.0)
+    mean, sd = _mixture(middle, share, peak, _spread(inside))
+    if abs(mean - peak) > 0.2 * abs(peak) + 0.05:
+        # The mixture has run off to the bands or to the rest: the plain peak is the better guess.
+        mean, sd = peak, _spread(inside)
+    return mean, sd, core
+
+
+def _histogram(values: NDArray[np.float32]) -> Array:
+    counts, _ = np.histogram(np.clip(values, BINS[0], BINS[-1] - 1e-6), BINS)
+    return np.asarray(counts / counts.sum())
+
+
+def _spread(values: NDArray[np.float32]) -> float:
+    """Return a robust standard deviation, within what one film can have."""
+    low, high = np.percentile(values, [25, 75])
+    return float(np.clip((high - low) / 1.35, 0.01, 0.15))
+
+
+def _highest(middle: Array, share: Array, values: NDArray[np.float32], above: float) -> float:
+    """Return the place of the highest peak of a histogram above a limit, smoothed by half its spread."""
+    width = (0.5 * _spread(values) + 0.01) / (BINS[1] - BINS[0])
+    kernel = np.exp(-0.5 * (np.arange(-40, 41) / width) ** 2)
     density = np.convolve(share, kernel / kernel.sum(), mode="same")
-    allowed = middle > GRAIN * high if high > 3 * max(0.0, low) and high > 0.3 else middle > -1
-    mean = float(middle[int(np.argmax(np.where(allowed, density, 0)))])
-    return _mixture(middle, share, mean, min(spread, 0.15))
+    return float(middle[int(np.argmax(np.where(middle > above, density, 0)))])
 
 
 def _mixture(middle: Array, share: Array, mean: float, sd: float) -> tuple[float, float]:
@@ -225,6 +279,19 @@ def _mixture(middle: Array, share: Array, mean: float, sd: float) -> tuple[float
 
 def _normal(x: Array, mean: float, sd: float) -> Array:
     return np.asarray(np.exp(-0.5 * ((x - mean) / sd) ** 2) / (sd * np.sqrt(2 * np.pi)))
+
+
+def _coverage(light: Light, paper: Array, film: Array, noise: float, per_mm: float) -> float:
+    """Return the inked share of the cell, 0..1.
+
+    A pixel half of whose area is inked sends back the mean of both lights, so the share is taken in
+    linear light, where the scanner's blur keeps it. Between a sixth and five sixths a pixel counts
+    in part; beyond, the rest is noise of the paper or mottle of the film.
+    """
+    drop = paper - film
+    share = (paper.astype(np.float32) - light) @ (drop / max(float(drop @ drop), 1e-9)).astype(np.float32)
+    share = _smoothed(share, noise, per_mm)
+    return float(np.nanmean(np.clip((share - 1 / 6) * 1.5, 0, 1)))
 
 
 def _clipped_share(codes: NDArray[np.float32]) -> float:

@@ -7,7 +7,7 @@ others, which settles within a few rounds because each is a small correction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -195,6 +195,15 @@ class _Page:
         pixels = pixels[np.isfinite(pixels).all(axis=1)]
         return np.median(self.decode(pixels), axis=0).astype(float) if len(pixels) > 100 else None
 
+    def code_step(self, tiles: Tiles) -> float:
+        """Return how much log light one code makes on bare paper."""
+        top = float(np.iinfo(self.picture.codes.dtype).max)
+        codes = np.linspace(0, 1, 256, dtype=np.float32)[:, None].repeat(3, axis=1)
+        light = self.decode(codes)[:, 1]
+        at = float(np.interp(np.median(tiles.light[:, 1]), light, codes[:, 1]))
+        pair = self.decode(np.array([[at - 0.5 / 255], [at + 0.5 / 255]], dtype=np.float32).repeat(3, axis=1))[:, 1]
+        return float(np.log(pair[1] / pair[0]) * 255 / top)
+
     def strip_reading(self, strip: Strip) -> StripReading:
         """Find the strip in its rectangle and put its steps into the order of the strip file."""
         box = self.frame.page.strip
@@ -228,12 +237,12 @@ class _Page:
                 at = _step_points(box, steps.at)
                 expected = sample(gain, at) * (own_share * self.strip.linear + sample(scatter, at))
                 tone, forced = self.tone(steps.light, expected)
-            seen = Tiles(tiles.at, tone(tiles.light))
+            seen = replace(tiles, light=tone(tiles.light))
             paper = np.median(seen.light, axis=0) if paper is None else paper
             light = tone(whole.light).astype(np.float32)
             rim = paper if whole.beyond is None else np.minimum(tone(whole.beyond) / level, 1.0)
             own = whole.reflectance(light, gain, scatter, own_share, paper)
-            ground = Ground(paper, self.page_mm, reference)
+            ground = Ground(paper, self.page_mm, reference, self.code_step(tiles))
             # The local part is looked for when the rest has settled.
             last = lighting if round_number >= 2 else None
             lighting = fit_lighting(seen, blurred(own, paper, rim), ground, last, round_number >= ROUNDS - 2)
