@@ -33,7 +33,9 @@ def main() -> None:
         code = error.exit_code
     except (KeyboardInterrupt, click.Abort):
         click.echo("calib: interrupted; nothing half-written was left behind", err=True)
-        code = INTERRUPTED
+        # CPython ends by the signal itself, not by our code, where the interrupt fell into code that a
+        # library runs from text while it is imported; everything is cleaned up here already.
+        os._exit(INTERRUPTED)
     except CalibError as error:
         click.echo(f"calib: {error}", err=True)
         code = error.exit_code

@@ -78,7 +78,11 @@ The same by hand:
 def run(folder: Path, say: Callable[[str], None]) -> None:
     """Run the tour in a folder that is absent or empty; say is called before each step."""
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{folder}: cannot be a folder ({error})", "Name a new folder for the tour.") from error
+    if taken:
         raise OutputError(f"{folder}: is not empty", "Name a new folder for the tour.")
     make_folder(folder)
     say("making the list, the strip file and the chart")

@@ -146,6 +146,8 @@ def read_rows(path: Path, required: tuple[str, ...] = ()) -> Rows:
             rows.append(Row(line, dict(zip(columns, padded, strict=False))))
     except csv.Error as error:
         problems.append(Problem(path, last + 1, f"is broken here: {error}"))
+    if not columns and not problems:
+        raise InputError.of(path, "names no columns in its first row")
     if problems:
         raise InputError(problems)
     return Rows(path, columns, tuple(rows), separator)

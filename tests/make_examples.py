@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 
 from calib.chart.layout import Plan, read_plan
 from calib.cli import cli
-from calib.colour.colorimetry import srgb_decode
 from calib.colour.reference import read_strip
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
@@ -100,14 +99,9 @@ def make_scans() -> None:
             scanner=Scanner(bits=8, hairs=1),
             seed=20 + number,
         )
-        picture = _as_shares(render(EXAMPLES / "chart.pdf", number, 2 * DPI))
+        picture = render(EXAMPLES / "chart.pdf", number, 2 * DPI)
         scan = simulate_page(plan, number, inks, session, dpi=DPI, picture=picture)
         write_scan(EXAMPLES / name, scan.pixels, DPI, jpeg_quality=quality)
-
-
-def _as_shares(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Return a rendering as shares of bare paper, which is what the simulator takes its values for."""
-    return np.rint(srgb_decode(picture / 255.0) * 255).astype(np.uint8)
 
 
 def _cells(plan: Plan, marker: str, layers: int) -> tuple[str, ...]:

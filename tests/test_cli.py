@@ -135,7 +135,20 @@ def test_four_hundred_markers(calib: Calib, folder: Path) -> None:
 
 
 def test_options_of_the_chart(calib: Calib, folder: Path) -> None:
-    words = ["--page", "A5", "--cell", "20x10", "--layers", "1", "--repeats", "2", "--controls", "0", "--strip-size", "90x10"]
+    words = [
+        "--page",
+        "A5",
+        "--cell",
+        "20x10",
+        "--layers",
+        "1",
+        "--repeats",
+        "2",
+        "--controls",
+        "0",
+        "--strip-size",
+        "90x10",
+    ]
     assert calib("chart", "markers.csv", "-o", "c.pdf", *words, "--seed", "3").code == 0
     plan = read_plan(folder / "c.json")
     assert (plan.page_mm, plan.strip_mm) == ((148.0, 210.0), (90.0, 10.0))
@@ -299,7 +312,12 @@ def test_a_disk_that_may_only_be_read(calib: Calib, desk: Path, monkeypatch: pyt
 
 @pytest.mark.parametrize("kind", ["text", "another JSON", "broken JSON", "an image"])
 def test_a_plan_that_is_none_is_exit_3(calib: Calib, desk: Path, kind: str) -> None:
-    data = {"text": b"marker\n017\n", "another JSON": b"{}", "broken JSON": b'{"format":', "an image": (desk / "page1.tif").read_bytes()}
+    data = {
+        "text": b"marker\n017\n",
+        "another JSON": b"{}",
+        "broken JSON": b'{"format":',
+        "an image": (desk / "page1.tif").read_bytes(),
+    }
     (desk / "chart.json").write_bytes(data[kind])
     run = calib(*MEASURE)
     assert run.code == 3 and "chart.json" in run.err and not (desk / "colours.csv").exists()
@@ -368,7 +386,9 @@ def test_a_page_of_another_chart_is_exit_4(calib: Calib, desk: Path) -> None:
 
 def test_a_strip_that_does_not_fit_is_exit_5_unless_forced(calib: Calib, desk: Path) -> None:
     jitter = np.random.default_rng(4).uniform(-0.08, 0.08, 10)
-    write_strip(desk / "strip.csv", tuple(sorted(round(d + float(e), 3) for d, e in zip(DENSITIES, jitter, strict=True))))
+    write_strip(
+        desk / "strip.csv", tuple(sorted(round(d + float(e), 3) for d, e in zip(DENSITIES, jitter, strict=True)))
+    )
     run = calib(*MEASURE)
     assert run.code == 5 and "grey strip" in run.err and not (desk / "colours.csv").exists()
     assert calib(*MEASURE, "--force").code == 0

@@ -13,7 +13,7 @@ from pathlib import Path
 import cv2
 from fpdf import FPDF
 from fpdf.bidi import BidiParagraph
-from fpdf.drawing import DeviceGray
+from fpdf.drawing_primitives import DeviceGray
 from fpdf.enums import TextMode
 
 from calib.chart import wording

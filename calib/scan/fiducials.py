@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -64,7 +65,7 @@ def reduced_grey(codes: NDArray[np.uint8] | NDArray[np.uint16], long_side: int) 
 
     Green stands for grey: it is the sharpest channel of most sensors, and the marks are black.
     """
-    green = codes[..., 1]
+    green: NDArray[Any] = codes[..., 1]
     factor = max(1.0, max(green.shape) / long_side)
     if factor > 1:
         size = (round(codes.shape[1] / factor), round(codes.shape[0] / factor))

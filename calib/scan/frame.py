@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -105,9 +106,9 @@ def _reduced(codes: NDArray[np.uint8] | NDArray[np.uint16], blocks: int) -> tupl
     return out, blocks
 
 
-def _apply(matrix: Array, points: Array) -> Array:
+def _apply(matrix: NDArray[Any], points: NDArray[Any]) -> Array:
     homogeneous = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return homogeneous[:, :2] / homogeneous[:, 2:]
+    return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:], dtype=np.float64)
 
 
 def find_frames(marks: Sequence[FoundMark], plan: Plan, name: str) -> list[Frame]:

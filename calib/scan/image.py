@@ -75,21 +75,21 @@ class _Found:
 
 def file_sha256(path: Path) -> str:
     """Return the SHA-256 of a file; raise InputError where it cannot be read."""
-    read_bytes_check(path)
+    path = Path(path)
     try:
-        with Path(path).open("rb") as stream:
+        size = path.stat().st_size if path.is_file() else -1
+    except (OSError, ValueError):
+        size = -1
+    if not 0 <= size <= MOST_FILE_BYTES:
+        # The shared reader has the words for a folder, a missing or an oversized file.
+        read_bytes(path, MOST_FILE_BYTES)
+    if size <= 0:
+        raise InputError.of(path, "is empty", READABLE)
+    try:
+        with path.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
         raise InputError.of(path, f"cannot be read ({error.strerror or error})") from error
-
-
-def read_bytes_check(path: Path) -> None:
-    """Refuse what is not a regular file of a possible size, without reading it."""
-    path = Path(path)
-    if not path.is_file() or path.stat().st_size > MOST_FILE_BYTES or path.stat().st_size == 0:
-        # The shared reader has the words for a folder, a missing or an oversized file.
-        if not read_bytes(path, MOST_FILE_BYTES):
-            raise InputError.of(path, "is empty", READABLE)
 
 
 def read_pictures(path: Path, digest: str) -> Iterator[Picture]:
@@ -303,6 +303,7 @@ class LightOf:
         return self.profile is None
 
     def __call__(self, codes: NDArray[np.float32]) -> Light:
+        """Return the linear light of codes; see above."""
         missing = np.isnan(codes)
         known = np.where(missing, np.float32(0), codes) if missing.any() else codes
         light = _srgb_light(known) if self.profile is None else profile_light(known, self.profile)

@@ -205,7 +205,7 @@ def _missing(plan: Plan, facts: Sequence[PageFacts], swatches: Sequence[Swatch])
     left = [f"{marker} ({layers})" for marker, layers in blank if (marker, layers) not in readable]
     if left:
         shown = ", ".join(left[:12]) + (f" and {len(left) - 12} more" if len(left) > 12 else "")
-        words.append(f"no colour was read for {len(left)} of the marker's cells, by marker and coats: {shown}")
+        words.append(f"no colour was read for {len(left)} of the markers' cells, by marker and coats: {shown}")
     return words
 
 

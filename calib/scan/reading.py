@@ -229,7 +229,8 @@ class _Page:
         """Find tone, lighting and flare in turns."""
         box = self.frame.page.strip
         reference = np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
-        tone, paper, forced, lighting = IDENTITY, None, False, None
+        tone, paper, forced = IDENTITY, None, False
+        lighting: Lighting | None = None
         gain, scatter = np.ones_like(whole.light), np.zeros_like(whole.light)
         own_share, level = 1.0, np.ones(3)
         for round_number in range(ROUNDS):

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.chart.markers import Marker
-from calib.colour.colorimetry import delta_e_2000, lab_to_hex, lab_to_lch
+from calib.colour.colorimetry import delta_e_2000, lab_to_hex, lab_to_lch, xyz_to_lab
 from calib.colour.dose import amount_between, with_amount
 from calib.colour.uncertainty import DRAWS, Scatter, normal_draws, pooled, propagate
 from calib.scan.scanner import Scanner
@@ -19,6 +19,8 @@ from calib.table.table import Reading
 
 Array = NDArray[np.float64]
 
+# Light that a reading can have: noise takes it below nothing, fluorescence above white.
+LIGHT_RANGE = (-0.5, 5.0)
 # A hand lays 2 or 3 per cent more or less ink from swatch to swatch (measured before the start);
 # where a table has no repeats, this is assumed.
 ASSUMED_SCATTER = 0.025
@@ -181,8 +183,10 @@ def _doubts(groups: Sequence[_Group], scatter: Scatter, ground: Ground, scanner:
 
 def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, Any]:
     """Return the columns that follow from a row's light."""
-    xyz = scanner.to_xyz(linear)
-    lab = scanner.to_lab(linear)
+    linear = np.clip(linear, *LIGHT_RANGE)
+    # Flare undone in a page without a strip can leave less than no light; there is no such colour.
+    xyz = np.maximum(scanner.to_xyz(linear), 0.0)
+    lab = xyz_to_lab(xyz)
     lch = lab_to_lch(lab)
     ((text, inside),) = lab_to_hex(lab[None])
     names = ("L", "a", "b", "C", "h", "R", "G", "B", "X", "Y", "Z")

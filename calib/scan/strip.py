@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,16 +18,25 @@ from numpy.typing import NDArray
 from calib.scan.tone import lightness
 
 Array = NDArray[np.float64]
+Steps = NDArray[np.floating[Any]]
 
-# How far the strip is looked for: the contract expects 1.5 mm and 1.5 degrees of misplacement; a
-# strip of true size on a page that was printed to 93..107 % is longer or shorter than planned.
-SHIFT_MM = 2.5
+# How far the strip is looked for: 1.5 mm and 1.5 degrees of misplacement are expected, which are 3.6
+# mm across at the ends; a strip of true size on a page printed to 93..107 % is longer or shorter than planned.
+ALONG_MM = 2.5
+ACROSS_MM = 2.5
 ANGLE_DEG = 2.2
-SCALES = np.linspace(0.92, 1.08, 17)
+SCALES = np.linspace(0.93, 1.08, 16)
+WIDE_SCALES = np.linspace(0.86, 1.16, 21)
+FAR_BETTER = 0.4
 MARGIN_MM = 9.0
 SEARCH_PER_MM = 4.0
+COARSE_PAD, FINE_PAD = 0.12, 0.05
 # The share of the variance that may remain inside the steps of a strip that was found.
 MOST_INSIDE = 0.03
+# In a strip with the right number of steps the light hardly changes within one, and always between two.
+MOST_RISE = 0.2
+ALIKE = 0.25
+MOST_ALIKE = 0.25
 # Steps are read in their middle: neighbours' light and a hand-cut edge stay outside.
 BLOCK_MM = 0.25
 INNER_LENGTH = 0.6
@@ -51,13 +61,15 @@ class StripReading:
 
     light: (n, 3) scanner light. block_noise: (n, 3) its standard deviation between squares of a
     quarter millimetre. u: (n, 3) standard uncertainty of light. at: (n, 2) the steps' middles as shares of the
-    rectangle, along and across. inside: share of the variance inside the steps, 0 for a perfect strip.
+    rectangle, along and across. rise: (n,) how much the lightness (L* / 100) changes from end to end of a step.
+    inside: share of the variance inside the steps, 0 for a perfect strip.
     """
 
     light: Array
     block_noise: Array
     u: Array
     at: Array
+    rise: Array
     place: Place
     inside: float
 
@@ -77,7 +89,7 @@ def find_strip(light: NDArray[np.float32], per_mm: float, size_mm: tuple[float, 
     grey = lightness(np.nanmean(light, axis=2)).astype(np.float32)
     factor = min(1.0, SEARCH_PER_MM / per_mm)
     small = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    small = np.nan_to_num(small, nan=1.0)
+    small = np.nan_to_num(np.asarray(small, dtype=np.float32), nan=1.0)
     symmetric = np.allclose(widths, widths[::-1], rtol=0.02)
     best: tuple[float, Place] | None = None
     for backwards in (False,) if symmetric else (False, True):
@@ -89,7 +101,25 @@ def find_strip(light: NDArray[np.float32], per_mm: float, size_mm: tuple[float, 
     inside, place = best
     if inside > MOST_INSIDE:
         raise StripNotFound(f"{100 * inside:.0f} % of the variance lies inside the steps")
-    return _read(light, per_mm, size_mm, widths, place, inside)
+    reading = _read(light, per_mm, size_mm, widths, place, inside)
+    _check_steps(reading)
+    return reading
+
+
+def _check_steps(reading: StripReading) -> None:
+    """Refuse a strip whose steps are not those that were looked for.
+
+    Another number of steps also divides into bands that differ more between than within. But
+    then the bands are not flat, or neighbours read alike.
+    """
+    value = lightness(reading.light.mean(axis=1))
+    jumps = np.abs(np.diff(value))
+    typical = float(np.median(jumps))
+    # Within a band of two true steps or more the light still rises as it does from band to band.
+    if float(np.percentile(np.abs(reading.rise), 75)) > MOST_RISE * max(typical, 1e-3):
+        raise StripNotFound("the steps are not flat, as if the strip had more of them")
+    if float(np.mean(jumps < ALIKE * typical)) > MOST_ALIKE:
+        raise StripNotFound("many neighbouring steps read alike, as if the strip had fewer of them")
 
 
 def turned(reading: StripReading) -> StripReading:
@@ -100,85 +130,104 @@ def turned(reading: StripReading) -> StripReading:
         block_noise=reading.block_noise[::-1],
         u=reading.u[::-1],
         at=reading.at[::-1],
+        rise=-reading.rise[::-1],
         place=replace(reading.place, reversed=not reading.place.reversed),
     )
 
 
 def _search(grey: NDArray[np.float32], per_mm: float, size_mm: tuple[float, float], widths: Array) -> tuple[float, Place]:
     """Return the least share of variance inside the steps, and the place that has it."""
-    shift = np.arange(-SHIFT_MM, SHIFT_MM + 0.1, 0.5)
+    found = _Search(grey, per_mm, size_mm, widths)
     angles = np.arange(-ANGLE_DEG, ANGLE_DEG + 0.01, 0.4)
-    best = _best_of(grey, per_mm, size_mm, widths, _places(angles, shift), shift, SCALES)
-    for angle_step, shift_step, scale_step in ((0.15, 0.2, 0.004), (0.05, 0.08, 0.0015)):
-        at = best[1]
-        near = np.arange(-3, 4)
-        best = _best_of(
-            grey,
-            per_mm,
-            size_mm,
-            widths,
-            _places(at.angle + near * angle_step, at.across + near * shift_step),
-            at.along + near * shift_step,
-            at.scale + near * scale_step,
-        )
+    across = np.arange(-ACROSS_MM, ACROSS_MM + 0.1, 0.5)
+    along = np.arange(-ALONG_MM, ALONG_MM + 0.1, 0.5)
+    best = found.refined(found.best_of(_places(angles, across), along, SCALES, COARSE_PAD))
+    # Looked for farther than it can lie: where that fits far better, it is another strip.
+    wide = np.arange(-2 * ALONG_MM, 2 * ALONG_MM + 0.1, 0.75)
+    other = found.refined(found.best_of(_places(angles[::2], across[::2]), wide, WIDE_SCALES, COARSE_PAD))
+    if _impossible(best[1]) or (other[0] < FAR_BETTER * best[0] and _impossible(other[1])):
+        raise StripNotFound("what fits best lies too far off its place, as if the strip had another number of steps")
     return best
 
 
-def _places(angles: Array, across: Array) -> Iterator[Place]:
+def _impossible(place: Place) -> bool:
+    """Tell whether no hand lays a strip so."""
+    return abs(place.along) > ALONG_MM + 0.5 or not 0.98 * SCALES[0] <= place.scale <= 1.02 * SCALES[-1]
+
+
+def _places(angles: Steps, across: Steps) -> Iterator[Place]:
     for angle in angles:
         for shift in across:
             yield Place(across=float(shift), angle=float(angle))
 
 
-def _best_of(
-    grey: NDArray[np.float32],
-    per_mm: float,
-    size_mm: tuple[float, float],
-    widths: Array,
-    places: Iterator[Place],
-    along: Array,
-    scales: Array,
-) -> tuple[float, Place]:
-    """Try all places with all shifts along and all scales; return the best with its figure.
+@dataclass(frozen=True)
+class _Search:
+    """What is searched: the lightness of the rectangle grown by MARGIN_MM, and the strip's make."""
 
-    For each turn and shift across, a few lines along the strip are sampled once; sums over any
-    step are then differences of running sums, so that hundreds of shifts and scales cost little.
-    """
-    length, height = size_mm
-    reach = length / 2 + MARGIN_MM - 0.5
-    positions = np.arange(-reach, reach, 1 / per_mm)
-    edges = np.concatenate([[0.0], np.cumsum(widths)]) - 0.5
-    lengths = (scales * length)[None, :, None]
-    pad = 0.12
-    low = along[:, None, None] + lengths * (edges[:-1] + pad * widths)[None, None, :]
-    high = along[:, None, None] + lengths * (edges[1:] - pad * widths)[None, None, :]
-    index_low = np.clip(np.rint((low + reach) * per_mm).astype(int), 0, len(positions))
-    index_high = np.clip(np.rint((high + reach) * per_mm).astype(int), 0, len(positions))
-    count = np.maximum(index_high - index_low, 1)
-    best = (np.inf, Place())
-    for place in places:
-        lines = _lines(grey, per_mm, positions, np.linspace(-0.4, 0.4, 7) * height, place)
-        sums = np.concatenate([[0.0], np.cumsum(lines.sum(axis=0))])
-        squares = np.concatenate([[0.0], np.cumsum(np.square(lines).sum(axis=0))])
-        n = count * len(lines)
-        total = sums[index_high] - sums[index_low]
-        square = squares[index_high] - squares[index_low]
-        inside = np.maximum(square - total**2 / n, 0).sum(axis=2)
-        mean = total.sum(axis=2) / n.sum(axis=2)
-        overall = np.maximum(square.sum(axis=2) - n.sum(axis=2) * mean**2, 1e-9)
-        # A rectangle of bare paper has next to no variance at all; it must not win on noise.
-        share = (inside + 1e-5 * n.sum(axis=2)) / (overall + 1e-5 * n.sum(axis=2))
-        i, j = np.unravel_index(int(np.argmin(share)), share.shape)
-        if share[i, j] < best[0]:
-            best = (float(share[i, j]), replace(place, along=float(along[i]), scale=float(scales[j])))
-    return best
+    grey: NDArray[np.float32]
+    per_mm: float
+    size_mm: tuple[float, float]
+    widths: Array
+
+    def refined(self, best: tuple[float, Place]) -> tuple[float, Place]:
+        """Return the best near a place, in finer and finer steps.
+
+        The last round looks at nearly whole steps, which leaves no play.
+        """
+        near = np.arange(-3, 4)
+        for angle_step, shift_step, scale_step, pad in ((0.15, 0.25, 0.005, COARSE_PAD), (0.08, 0.15, 0.002, FINE_PAD)):
+            at = best[1]
+            best = self.best_of(
+                _places(at.angle + near * angle_step, at.across + near * shift_step),
+                at.along + near * shift_step,
+                at.scale + near * scale_step,
+                pad,
+            )
+        return best
+
+    def best_of(self, places: Iterator[Place], along: Steps, scales: Steps, pad: float) -> tuple[float, Place]:
+        """Try all places with all shifts along and all scales; return the best with its figure.
+
+        For each turn and shift across, a few lines along the strip are sampled once; sums over any
+        step are then differences of running sums, so that hundreds of shifts and scales cost little.
+        pad: the share of a step left out at either end of it.
+        """
+        length, height = self.size_mm
+        reach = length / 2 + MARGIN_MM - 0.5
+        positions = np.arange(-reach, reach, 1 / self.per_mm)
+        edges = np.concatenate([[0.0], np.cumsum(self.widths)]) - 0.5
+        lengths = (scales * length)[None, :, None]
+        low = along[:, None, None] + lengths * (edges[:-1] + pad * self.widths)[None, None, :]
+        high = along[:, None, None] + lengths * (edges[1:] - pad * self.widths)[None, None, :]
+        index_low = np.clip(np.rint((low + reach) * self.per_mm).astype(int), 0, len(positions))
+        index_high = np.clip(np.rint((high + reach) * self.per_mm).astype(int), 0, len(positions))
+        offsets = np.linspace(-0.4, 0.4, 7) * height
+        n = np.maximum(index_high - index_low, 1) * len(offsets)
+        pixels = n.sum(axis=2)
+        best = (np.inf, Place())
+        for place in places:
+            lines = _lines(self.grey, self.per_mm, positions, offsets, place)
+            sums = np.concatenate([[0.0], np.cumsum(lines.sum(axis=0))])
+            squares = np.concatenate([[0.0], np.cumsum(np.square(lines).sum(axis=0))])
+            total = sums[index_high] - sums[index_low]
+            square = (squares[index_high] - squares[index_low]).sum(axis=2)
+            inside = np.maximum(square - (total**2 / n).sum(axis=2), 0)
+            overall = np.maximum(square - total.sum(axis=2) ** 2 / pixels, 1e-9)
+            # A rectangle of bare paper has next to no variance at all; it must not win on noise.
+            share = (inside + 1e-5 * pixels) / (overall + 1e-5 * pixels)
+            i, j = np.unravel_index(int(np.argmin(share)), share.shape)
+            if share[i, j] < best[0]:
+                best = (float(share[i, j]), replace(place, along=float(along[i]), scale=float(scales[j])))
+        return best
 
 
 def _lines(
     grey: NDArray[np.float32], per_mm: float, positions: Array, offsets: Array, place: Place
 ) -> NDArray[np.float64]:
     """Sample lines along a strip at this place: (len(offsets), len(positions))."""
-    x, y = _pixels(grey.shape[:2], per_mm, *np.meshgrid(positions, offsets), place)
+    along, across = np.meshgrid(positions, offsets)
+    x, y = _pixels(grey.shape[:2], per_mm, along, across, place)
     return np.asarray(cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float64)
 
 
@@ -203,14 +252,16 @@ def _read(
     length, height = size_mm
     order = widths[::-1] if place.reversed else widths
     edges = np.concatenate([[0.0], np.cumsum(order)]) - 0.5
-    readings, noises, doubts, at = [], [], [], []
+    readings, noises, doubts, at, rises = [], [], [], [], []
     for left, right in zip(edges[:-1], edges[1:], strict=True):
         middle = place.along + place.scale * length * (left + right) / 2
         half = place.scale * length * (right - left) * INNER_LENGTH / 2
         u = np.arange(middle - half, middle + half, 1 / per_mm)
         v = np.arange(-height * INNER_HEIGHT / 2, height * INNER_HEIGHT / 2, 1 / per_mm)
-        x, y = _pixels(light.shape[:2], per_mm, *np.meshgrid(u, v), place)
-        squares = block_means(np.asarray(cv2.remap(light, x, y, cv2.INTER_LINEAR)), per_mm)
+        along, across = np.meshgrid(u, v)
+        x, y = _pixels(light.shape[:2], per_mm, along, across, place)
+        pixels = np.asarray(cv2.remap(light, x, y, cv2.INTER_LINEAR), dtype=np.float32)
+        squares = block_means(pixels, per_mm)
         squares = np.sort(squares[np.isfinite(squares).all(axis=1)], axis=0)
         if len(squares) < 12:
             raise StripNotFound("a step lies outside the picture or is too narrow")
@@ -222,9 +273,14 @@ def _read(
         # Neighbouring squares share some of their noise; a quarter of them count as independent.
         doubts.append(noises[-1] / np.sqrt(len(squares) / 4))
         x_mid, y_mid = _pixels(light.shape[:2], per_mm, np.array([middle]), np.array([0.0]), place)
+        third = max(1, pixels.shape[1] // 3)
+        ends = [np.median(end.reshape(-1, 3), axis=0).mean() for end in (pixels[:, :third], pixels[:, -third:])]
+        rises.append(float(np.diff(lightness(np.array(ends)))[0]))
         at.append([(float(x_mid[0]) + 0.5) / per_mm - MARGIN_MM, (float(y_mid[0]) + 0.5) / per_mm - MARGIN_MM])
     shares = np.array(at) / np.array([length, height])
-    result = StripReading(np.array(readings), np.array(noises), np.array(doubts), shares, place, inside)
+    result = StripReading(
+        np.array(readings), np.array(noises), np.array(doubts), shares, np.array(rises), place, inside
+    )
     if place.reversed:
         result = replace(turned(result), place=place)
     return result

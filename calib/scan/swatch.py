@@ -58,7 +58,7 @@ def read_swatches(page: PageReading, markers: dict[str, Marker], scanner: Scanne
         box = cell.box.grown(AROUND_MM)
         codes = page.codes(box)
         light = page.reflectance(codes, box)
-        patch = take_film(codes, light, page.per_mm, page.paper, page.noise.at(page.paper))
+        patch = take_film(codes, light, page.per_mm, page.paper, page.noise.at)
         marker = markers[cell.marker]
         flags = ("damaged",) if patch is None else _flags(patch, marker, scanner)
         swatches.append(Swatch(cell, marker, page.picture.name, patch, flags))
@@ -74,7 +74,8 @@ def _flags(patch: Patch, marker: Marker, scanner: Scanner) -> tuple[str, ...]:
             return ("blank",)
         if patch.coverage < HALF_FILLED:
             found.append("half-filled")
-        if patch.mottle > MOTTLED:
+        # Of a pale ink on a noisy scan the noise that was taken off is larger than what is left.
+        if patch.mottle > max(MOTTLED, patch.mottle_noise):
             found.append("mottled")
     if patch.clipped > CLIPPED:
         found.append("clipped")

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.chart.layout import Box, Page, Plan
+from calib.colour.colorimetry import srgb_decode
 from calib.errors import ImpossibleError
 from calib.synthetic.noise import Grid, Plane, rng_of, smooth_field
 from calib.synthetic.raster import PrintFrame, draw_box, draw_brackets, draw_marks, draw_pattern, draw_text
@@ -49,9 +50,14 @@ def print_page(plan: Plan, page: Page, printer: Printer, scale: float, seed: int
 def from_picture(
     picture: NDArray[np.uint8], plan: Plan, page: Page, printer: Printer, scale: float, seed: int
 ) -> Plane:
-    """Return the share of black of the real page, from a rendering that covers it (grey or RGB, any size)."""
+    """Return the share of black of the real page, from a rendering that covers it (grey or RGB, any size).
+
+    A rendering holds sRGB codes; a printer that prints a code true to its light leaves so much of the
+    paper bare as the code has light.
+    """
     grey = picture if picture.ndim == 2 else cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_RGB2GRAY)
-    black: Plane = 1.0 - np.asarray(grey, dtype=np.float32) / np.float32(255.0)
+    inked = (1.0 - srgb_decode(np.arange(256) / 255.0)).astype(np.float32)
+    black: Plane = inked[np.asarray(grey, dtype=np.uint8)]
     frame = print_frame(plan, printer)
     shape = tuple(round(side * scale) for side in reversed(plan.page_mm))
     # A finer rendering is first averaged down to about the scan's pixels.

@@ -61,7 +61,9 @@ def test_more_ink_is_never_lighter(film: NDArray, one: float, other: float) -> N
 def test_amounts_multiply(film: NDArray, one: float, other: float) -> None:
     once = with_amount(PAPER, film, one)[0]
     if once.min() > 2 * LEAST_LIGHT:
-        assert with_amount(PAPER, once, other) == pytest.approx(with_amount(PAPER, film, one * other), rel=1e-6, abs=1e-9)
+        assert with_amount(PAPER, once, other) == pytest.approx(
+            with_amount(PAPER, film, one * other), rel=1e-6, abs=1e-9
+        )
 
 
 def test_noise_next_to_black_does_not_lead() -> None:

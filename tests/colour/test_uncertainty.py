@@ -1,7 +1,7 @@
 """Doubt by Monte Carlo and pooled scatter, against closed formulas and SciPy.
 
-Outside sources: JCGM 101:2008 (a sum of uncertainties is their root of squares where the model is linear; its example of
-a difference of two unequal amplitudes has the Rayleigh distribution), SciPy's one-way analysis of variance.
+Outside sources: JCGM 101:2008 (where the model is linear, the doubt of a sum is the root of the sum of squares), the
+Rayleigh distribution of a length of two normal components, SciPy's one-way analysis of variance.
 """
 
 from __future__ import annotations

@@ -117,11 +117,13 @@ def test_a_mark_out_of_place_is_left_out(studio: Studio, askew: SimulatedScan, m
     assert farthest_mm(frame, true_px(studio.plan, askew.truth)) < 0.06
 
 
-def test_a_cut_reaches_over_the_edge_with_nan(studio: Studio, askew: SimulatedScan, marks: tuple[FoundMark, ...]) -> None:
+def test_a_cut_reaches_over_the_edge_with_nan(
+    studio: Studio, askew: SimulatedScan, marks: tuple[FoundMark, ...]
+) -> None:
     (frame,) = find_frames(marks, studio.plan, "scan")
     inside = frame.cut(askew.pixels, Box(40, 40, 20, 10), 6.0)
     assert inside.shape == (60, 120, 3) and np.isfinite(inside).all()
-    assert 0 <= inside.min() and inside.max() <= 1
+    assert inside.min() >= 0 and inside.max() <= 1
     assert np.isnan(frame.cut(askew.pixels, Box(-60, 0, 20, 10), 6.0)).all()
 
 
@@ -202,7 +204,7 @@ def test_two_pages_on_one_bed_are_both_found(studio: Studio) -> None:
     frames = frames_of(bed, studio.plan)
     assert [frame.page.page for frame in frames] == [1, 2]
     assert farthest_mm(frames[0], true_px(studio.plan, studio.truth("page-1"))) < NEAR_MM
-    expected = turned_points(true_px(studio.plan, studio.truth("page-2")), two.shape, 2) + [one.shape[1], 0]
+    expected = turned_points(true_px(studio.plan, studio.truth("page-2")), two.shape, 2) + np.array([one.shape[1], 0])
     assert farthest_mm(frames[1], expected) < NEAR_MM
 
 

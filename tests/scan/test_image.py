@@ -88,7 +88,12 @@ def test_tiff_gives_the_codes_that_opencv_reads(tmp_path: Path, kind: str, dtype
 def test_planar_tiff(tmp_path: Path, compression: str | None, dtype: type) -> None:
     codes, path = random_codes(dtype), tmp_path / "planar.tif"
     tifffile.imwrite(
-        path, np.moveaxis(codes, 2, 0), photometric="rgb", planarconfig="separate", compression=compression, metadata=None
+        path,
+        np.moveaxis(codes, 2, 0),
+        photometric="rgb",
+        planarconfig="separate",
+        compression=compression,
+        metadata=None,
     )
     assert np.array_equal(only(path).codes, codes)
 
@@ -101,7 +106,9 @@ def test_tiff_as_pillow_writes_it(tmp_path: Path) -> None:
 
 def test_tiff_with_jpeg_inside_agrees_with_opencv(tmp_path: Path) -> None:
     path = tmp_path / "jpeg.tif"
-    tifffile.imwrite(path, smooth_codes(), photometric="rgb", compression="jpeg", compressionargs={"level": 95}, metadata=None)
+    tifffile.imwrite(
+        path, smooth_codes(), photometric="rgb", compression="jpeg", compressionargs={"level": 95}, metadata=None
+    )
     picture = only(path)
     # The two use different releases of one JPEG library, which may round differently by a code.
     assert np.abs(picture.codes.astype(int) - opencv(path)).max() <= 1
@@ -138,9 +145,7 @@ def test_interlaced_png(tmp_path: Path) -> None:
     # Adam7 (ISO/IEC 15948, 8.2) of a picture of one colour: every pass holds the same bytes.
     width, height, colour = 220, 210, bytes([200, 100, 50])
     passes = [(0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2)]
-    data = b"".join(
-        (b"\0" + colour * len(range(x, width, dx))) * len(range(y, height, dy)) for x, y, dx, dy in passes
-    )
+    data = b"".join((b"\0" + colour * len(range(x, width, dx))) * len(range(y, height, dy)) for x, y, dx, dy in passes)
     path = tmp_path / "interlaced.png"
     path.write_bytes(png_file(struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 1), data))
     assert np.array_equal(only(path).codes, np.asarray(Image.open(path)))
@@ -205,7 +210,9 @@ def test_no_library_warns_the_user(tmp_path: Path) -> None:
         "for path in sys.argv[1:]: assert len(list(read_pictures(Path(path), file_sha256(Path(path))))) == 1"
     )
     done = subprocess.run(
-        [sys.executable, "-W", "error::DeprecationWarning", "-c", code, *map(str, paths)], capture_output=True, text=True
+        [sys.executable, "-W", "error::DeprecationWarning", "-c", code, *map(str, paths)],
+        capture_output=True,
+        text=True,
     )
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
@@ -299,7 +306,9 @@ def add_page(document: pikepdf.Pdf, objects: dict[str, pikepdf.Object]) -> None:
     document.pages.append(pikepdf.Page(document.make_indirect(page)))
 
 
-def write_pdf(path: Path, pictures: list[bytes], together: bool = False, encryption: Any = None, **entries: Any) -> None:
+def write_pdf(
+    path: Path, pictures: list[bytes], together: bool = False, encryption: Any = None, **entries: Any
+) -> None:
     """Write a PDF of pictures, one a page or all together on one."""
     with pikepdf.new() as document:
         images = [pdf_image(document, data, **entries) for data in pictures]
@@ -475,7 +484,7 @@ REFUSED: dict[str, tuple[str, Callable[[Path], None], str]] = {
     "PDF bomb": ("scan.pdf", pdf_bomb, "300000 x 300000"),
     "locked PDF": ("scan.pdf", pdf_of(random_codes(), encryption=LOCK), "password"),
     "PDF without pictures": ("scan.pdf", lambda path: write_pdf(path, [], together=True), "0 pictures"),
-    "PDF with two pictures on a page": ("scan.pdf", pdf_of(random_codes(), random_codes(), together=True), "2 pictures"),
+    "two pictures on a PDF page": ("scan.pdf", pdf_of(random_codes(), random_codes(), together=True), "2 pictures"),
     "PDF without pages": ("scan.pdf", lambda path: write_pdf(path, []), "no picture"),
 }  # fmt: skip
 

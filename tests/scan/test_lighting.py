@@ -37,6 +37,9 @@ def read_with(studio: Studio):  # type: ignore[no-untyped-def]
     done: dict[tuple[float, float, float], PageReading] = {}
 
     def read(flare: float, falloff: float = 0.03, tilt: float = 0.005) -> PageReading:
+        # A scanner without flare has none of the other fault either, to see that neither is invented.
+        if not flare:
+            falloff = tilt = 0.0
         key = (flare, falloff, tilt)
         if key not in done:
             scanner = Scanner(flare=flare, falloff=falloff, tilt=tilt)
@@ -73,9 +76,9 @@ def test_paper_is_as_white_as_it_is_whatever_the_flare(read_with, flare: float) 
 
 @pytest.mark.parametrize(("falloff", "tilt"), [(0.0, 0.0), (0.03, 0.005), (0.08, 0.03)], ids=str)
 def test_known_falloff_is_found(read_with, falloff: float, tilt: float) -> None:  # type: ignore[no-untyped-def]
-    page = read_with(0.015, falloff, tilt)
-    # The lamp loses `falloff` times x squared to both sides and `tilt` times y to the bottom (and gains it to the top), x
-    # and y being 1 at the edges of the picture; the lighting is looked at up to 5 mm inside the page.
+    page = read_with(0.015 if falloff else 0.0, falloff, tilt)
+    # The lamp loses `falloff` times x squared to both sides and `tilt` times y to the bottom (and gains it to the
+    # top), x and y being 1 at the edges of the picture; the lighting is looked at up to 5 mm inside the page.
     height, width = (side * 25.4 / DPI for side in page.picture.codes.shape[:2])
     x, y = (148 - 10) / width, (210 - 10) / height
     expected = 1 - (1 - falloff * x * x) * (1 - tilt * y) / (1 + tilt * y)
@@ -110,4 +113,4 @@ def test_without_a_strip_flare_is_still_found(studio: Studio, read_with) -> None
     (bare,) = read_picture(page.picture, a5(), None)
     assert float(bare.lighting.flare.sum()) == pytest.approx(0.04, abs=max(0.006, 2 * bare.lighting.u_flare))
     assert bare.paper == pytest.approx([1, 1, 1], abs=1e-6)
-    assert bare.lighting.tiles > 200
+    assert (bare.lighting.weight > 0).sum() > 200

@@ -1,7 +1,7 @@
 """Scans to the table: order, repeats, what is missing, provenance, and whether the doubt is honest.
 
-Outside sources: the simulator's truth; the rows are read back by calib.table, whose own tests hold them against independent
-readers of CSV on the Web.
+Outside sources: the simulator's truth; the rows are read back by calib.table, whose own tests hold them against
+independent readers of CSV on the Web.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from calib.chart.markers import Marker
 from calib.colour.colorimetry import delta_e_2000, linear_to_xyz
 from calib.errors import InputError
 from calib.scan.measure import Measured, measure
-from calib.scan.proof import proof_picture
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import ScanTruth, simulate_page
 from calib.synthetic.session import Laying, Scanner, Session, Strip
@@ -30,9 +29,7 @@ from calib.table.table import Table, read_table, table_bytes, write_table
 def differences(one: Table, other: Table) -> np.ndarray:
     """Return dE00 between the same rows of two tables, the clipped ones left out."""
     theirs = {row.key: row for row in other.readings}
-    pairs = [
-        (row.lab, theirs[row.key].lab) for row in one.readings if "clipped" not in row.flags and row.key in theirs
-    ]
+    pairs = [(row.lab, theirs[row.key].lab) for row in one.readings if "clipped" not in row.flags and row.key in theirs]
     return np.asarray(delta_e_2000(*np.swapaxes(np.array(pairs), 0, 1)))
 
 
@@ -60,9 +57,11 @@ def test_rows_come_in_the_order_of_the_list(studio: Studio) -> None:
 def test_columns_agree_with_one_another(studio: Studio) -> None:
     for row in studio.table("page-1").table.readings:
         assert row.lab is not None and row.linear is not None
-        assert (row.X, row.Y, row.Z) == pytest.approx(tuple(linear_to_xyz(row.linear) * 100), abs=1e-6)
+        assert pytest.approx(tuple(linear_to_xyz(row.linear) * 100), abs=1e-6) == (row.X, row.Y, row.Z)
         assert pytest.approx(np.hypot(row.a, row.b)) == row.C
-        assert (row.C * np.cos(np.radians(row.h)), row.C * np.sin(np.radians(row.h))) == pytest.approx((row.a, row.b), abs=1e-9)
+        assert (row.C * np.cos(np.radians(row.h)), row.C * np.sin(np.radians(row.h))) == pytest.approx(
+            (row.a, row.b), abs=1e-9
+        )
         assert set(row.flags) <= set(FLAGS) and row.flags == tuple(sorted(row.flags))
         assert min(row.u_L, row.u_a, row.u_b) > 0
         assert row.u_abs is not None and row.u_abs > 0.5
@@ -86,8 +85,8 @@ def test_colours_are_true(studio: Studio) -> None:
         if row.layers and "clipped" not in row.flags
     ]
     assert len(errors) == 25
-    # The issue asks for a mean of 0.30 and a 95th percentile of 0.8 at 300 dpi; measured here, at 150: 0.08 and 0.15.
-    assert np.mean(errors) < 0.2 and np.percentile(errors, 95) < 0.4, errors
+    # The issue asks for a mean of 0.30 and a 95th percentile of 0.8 at 300 dpi; measured here, at 150: 0.06 and 0.11.
+    assert np.mean(errors) < 0.12 and np.percentile(errors, 95) < 0.3, errors
     paper = studio.table("page-1").table.readings[0]
     assert delta_e_2000(paper.lab, studio.truth("page-1").paper.lab) < 0.2
     black = studio.table("page-1").table.readings[1]
@@ -128,14 +127,18 @@ def test_a_page_scanned_twice_is_averaged(studio: Studio) -> None:
 def test_the_order_of_the_pages_changes_nothing(studio: Studio) -> None:
     one, other = studio.table("page-1", "page-2").table, studio.table("page-2", "page-1").table
     for mine, theirs in zip(one.readings, other.readings, strict=True):
-        assert (mine.key, mine.flags, mine.swatches, mine.pixels) == (theirs.key, theirs.flags, theirs.swatches, theirs.pixels)
+        assert (mine.key, mine.flags, mine.swatches, mine.pixels) == (
+            theirs.key,
+            theirs.flags,
+            theirs.swatches,
+            theirs.pixels,
+        )
         assert mine.lab == pytest.approx(theirs.lab, abs=1e-6)
         assert (mine.u_L, mine.u_a, mine.u_b) == pytest.approx((theirs.u_L, theirs.u_a, theirs.u_b), rel=1e-6)
 
 
-@pytest.mark.parametrize("quarter_turns", [1, 2])
-def test_a_turned_page_gives_the_same_table(studio: Studio, quarter_turns: int) -> None:
-    path = studio.save(f"turned-{quarter_turns}.png", np.rot90(studio.pixels("page-1"), quarter_turns))
+def test_a_turned_page_gives_the_same_table(studio: Studio) -> None:
+    path = studio.save("turned.png", np.rot90(studio.pixels("page-1")))
     table = measure(studio.plan, [path], studio.strip, SETTINGS).table
     one = studio.table("page-1").table
     assert [(row.key, row.flags) for row in table.readings] == [(row.key, row.flags) for row in one.readings]
@@ -164,7 +167,11 @@ def test_a_page_that_was_not_scanned_is_named(studio: Studio) -> None:
 
 def test_all_failures_are_in_one_message(studio: Studio, tmp_path: Path) -> None:
     (tmp_path / "text.png").write_text("no picture")
-    scans = [tmp_path / "text.png", studio.scans["page-1"][0], studio.save("bare.png", studio.pixels("page-1")[150:-150, 150:-150])]
+    scans = [
+        tmp_path / "text.png",
+        studio.scans["page-1"][0],
+        studio.save("bare.png", studio.pixels("page-1")[150:-150, 150:-150]),
+    ]
     error = failure(lambda: measure(studio.plan, scans, studio.strip, SETTINGS))
     assert "text.png" in str(error) and "bare.png" in str(error) and "page-1.png" not in str(error)
     assert error.exit_code == 3
@@ -230,18 +237,6 @@ def test_the_same_scans_give_the_same_bytes(studio: Studio) -> None:
     assert bytes_of(again.table) == bytes_of(studio.table("page-1", "page-2").table)
 
 
-def test_the_proof_is_a_picture_of_the_page(studio: Studio) -> None:
-    made: list[bytes] = []
-    measure(
-        studio.plan,
-        [studio.scans["page-1"][0]],
-        studio.strip,
-        SETTINGS,
-        lambda page, swatches: made.append(proof_picture(page, swatches, SETTINGS.scanner)),
-    )
-    assert len(made) == 1 and made[0].startswith(b"\x89PNG")
-
-
 # --- honest doubt ----------------------------------------------------------------------------
 
 
@@ -259,7 +254,7 @@ def many(studio: Studio) -> tuple[ScanTruth, Measured, dict[tuple[str, int], str
 
 
 def test_intervals_hold_what_they_promise(many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]]) -> None:
-    """95 % intervals about the colour that an average hand would have laid: u_L, u_a, u_b include the hand's scatter."""
+    """95 % intervals about the colour of an average hand's film: u_L, u_a and u_b include the hand's scatter."""
     truth, measured, cells = many
     inside, sizes = [], []
     for row in measured.table.readings:
@@ -278,7 +273,7 @@ def test_intervals_hold_what_they_promise(many: tuple[ScanTruth, Measured, dict[
 
 
 def test_scatter_of_the_hand_is_measured_from_controls(
-    many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]]
+    many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]],
 ) -> None:
     scatter = many[1].table.origin.scatter
     assert scatter["degrees_of_freedom"] == 5 and scatter["from"] == "repeated swatches"
@@ -287,7 +282,7 @@ def test_scatter_of_the_hand_is_measured_from_controls(
 
 
 def test_a_row_of_two_swatches_is_surer_than_one_of_one(
-    many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]]
+    many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]],
 ) -> None:
     doses = {n: [r.u_dose for r in many[1].table.readings if r.kind == "ink" and r.swatches == n] for n in (1, 2)}
     assert np.median(doses[2]) < 0.85 * np.median(doses[1])

@@ -53,7 +53,9 @@ def painted(
     size = (width * 4, height * 4)
     # Painted four times as fine and averaged, as a sensor does.
     zoom = np.array([[4, 0, 1.5], [0, 4, 1.5], [0, 0, 1]]) @ np.vstack([affine, [0, 0, 1]])
-    large = cv2.warpAffine(strip, zoom[:2], size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.86)
+    large = cv2.warpAffine(
+        strip, zoom[:2], size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.86
+    )
     grey = cv2.resize(large, (width, height), interpolation=cv2.INTER_AREA)
     grain = np.random.default_rng(1).normal(0, noise, (height, width, 3))
     return (grey[..., None] + grain).astype(np.float32)
@@ -140,7 +142,11 @@ def test_a_strip_laid_the_other_way_round_and_askew(studio: Studio) -> None:
     plain, askew = studio.table("page-1").table, studio.table("strip askew").table
     facts = askew.origin.lighting["pages"][0]
     assert facts["strip_reversed"] is True and facts["strip_along_mm"] == pytest.approx(-1.5, abs=0.6)
-    pairs = [(one.lab, two.lab) for one, two in zip(plain.readings, askew.readings, strict=True) if "clipped" not in one.flags]
+    pairs = [
+        (one.lab, two.lab)
+        for one, two in zip(plain.readings, askew.readings, strict=True)
+        if "clipped" not in one.flags
+    ]
     assert delta_e_2000(*np.swapaxes(np.array(pairs), 0, 1)).max() < 0.3
 
 
@@ -215,7 +221,7 @@ def test_without_a_strip_white_is_the_paper(studio: Studio) -> None:
     for row in rows:
         if row.kind == "ink" and "clipped" not in row.flags:
             true = truth[row.marker, row.layers]
-            assert row.L == pytest.approx(100 * (true[0] + 16) / (white.lab[0] + 16) * 1.16 - 16, abs=1.5)
+            assert pytest.approx(100 * (true[0] + 16) / (white.lab[0] + 16) * 1.16 - 16, abs=1.5) == row.L
 
 
 def test_a_strip_that_stands_upright(studio: Studio) -> None:

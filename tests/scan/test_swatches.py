@@ -6,6 +6,7 @@ which the simulator does not use; the simulator's truth for coverage and mottle.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -38,7 +39,10 @@ def cie_values() -> dict[str, NDArray]:
     d50 = colour.SDS_ILLUMINANTS["D50"]
     values = {}
     for name, patch in colour.SDS_COLOURCHECKERS["ISO 17321-1"].items():
-        xyz = np.asarray(colour.sd_to_XYZ(patch, observer, d50)) / 100
+        with warnings.catch_warnings():
+            # It says which spectra it moved to the observer's wavelengths.
+            warnings.simplefilter("ignore")
+            xyz = np.asarray(colour.sd_to_XYZ(patch, observer, d50)) / 100
         values[name] = xyz_to_lab(xyz)
     return values
 
@@ -65,11 +69,13 @@ def test_iso_17321_patches_read_back_as_their_cie_values(iso: tuple[Plan, Measur
     clipped = {row.marker for row in rows if "clipped" in row.flags}
     # Cyan alone lies outside sRGB, so an sRGB file holds a bound of it.
     assert clipped == {"cyan"}
-    errors = {row.marker: float(delta_e_2000(row.lab, published[row.marker])) for row in rows if row.marker not in clipped}
+    errors = {
+        row.marker: float(delta_e_2000(row.lab, published[row.marker])) for row in rows if row.marker not in clipped
+    }
     assert len(errors) == 23
-    # Measured: mean 0.15, largest 0.40 (see the closing report for the run).
-    assert np.mean(list(errors.values())) < 0.3, errors
-    assert max(errors.values()) < 0.8, errors
+    # Measured: mean 0.037, largest 0.17 (the black patch, as dark as the strip's last steps).
+    assert np.mean(list(errors.values())) < 0.1, errors
+    assert max(errors.values()) < 0.3, errors
 
 
 def test_no_iso_patch_has_a_flag_of_the_hand(iso: tuple[Plan, Measured]) -> None:
@@ -184,7 +190,7 @@ def test_a_pale_ink_is_read_as_itself(flawed: tuple[Plan, ScanTruth, Measured, d
 
 
 def test_film_colour_is_that_of_the_ink_and_not_of_the_empty_half(
-    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]],
 ) -> None:
     plan, truth, measured, _ = flawed
     cells = {c.layers: c.cell for c in plan.pages[0].cells if c.marker == "half"}
@@ -259,7 +265,9 @@ def test_a_cell_that_the_picture_cuts_off_is_damaged(studio: Studio) -> None:
     at = truth.to_px(np.array([[outer[0].x_mm + 3.0, page.strip.y_mm]]))[0, 0]
     path = studio.save("cropped.png", studio.pixels("page-1")[:, : int(at)])
     rows = {(r.marker, r.layers): r for r in measure(studio.plan, [path], studio.strip, SETTINGS).table.readings}
-    alone = [cell for cell in outer if sum(c.marker == cell.marker and c.layers == cell.layers for c in page.cells) == 1]
+    alone = [
+        cell for cell in outer if sum(c.marker == cell.marker and c.layers == cell.layers for c in page.cells) == 1
+    ]
     assert alone
     for cell in alone:
         row = rows[cell.marker, cell.layers]
@@ -285,5 +293,7 @@ def test_scans_of_another_depth_and_kind(studio: Studio) -> None:
     # JPEG costs 0.1 dE00 in the mean at this quality (measured before the start).
     for path, mean in ((studio.save("eight.png", codes), 0.1), (jpeg, 0.25)):
         table = measure(studio.plan, [path], studio.strip, SETTINGS).table
-        pairs = [(a.lab, b.lab) for a, b in zip(plain.readings, table.readings, strict=True) if "clipped" not in a.flags]
+        pairs = [
+            (a.lab, b.lab) for a, b in zip(plain.readings, table.readings, strict=True) if "clipped" not in a.flags
+        ]
         assert delta_e_2000(*np.swapaxes(np.array(pairs), 0, 1)).mean() < mean

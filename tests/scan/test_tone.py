@@ -56,7 +56,9 @@ def test_the_curves_that_scanners_use_are_undone(encoding: str, backwards: bool)
     assert tone.residual < 0.5
 
 
-@pytest.mark.parametrize(("encoding", "bound"), [("linear", 0.1), ("gamma 1.8", 0.6), ("gamma 2.2", 1.5), ("sRGB", 0.1)])
+@pytest.mark.parametrize(
+    ("encoding", "bound"), [("linear", 0.1), ("gamma 1.8", 0.6), ("gamma 2.2", 1.5), ("sRGB", 0.1)]
+)
 def test_blacks_below_the_darkest_step(encoding: str, bound: float) -> None:
     """Down to a third of the darkest step's light, on nothing but how the curve goes on (in L* units)."""
     tone = fit_tone(three(scanned(LIGHT, encoding)), three(LIGHT))

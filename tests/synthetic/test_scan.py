@@ -12,7 +12,7 @@ import pytest
 
 from calib.chart.layout import Box, Cell, ChartOptions, Mark, Page, Plan, lay_out
 from calib.chart.markers import Marker
-from calib.colour.colorimetry import delta_e_2000, linear_to_xyz, srgb_decode, xyz_to_lab
+from calib.colour.colorimetry import delta_e_2000, linear_to_xyz, srgb_decode, srgb_encode, xyz_to_lab
 from calib.errors import ImpossibleError
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import Ink, SimPaper
@@ -273,7 +273,7 @@ def test_marks_are_the_published_family() -> None:
 def test_a_picture_of_the_page_takes_the_place_of_the_stand_in() -> None:
     for dpi in (150, 300):
         ink = print_page(small_plan(), page(), Printer(), dpi / 25.4, 0)
-        picture = np.rint(255 * (1 - ink)).astype(np.uint8)
+        picture = np.rint(255 * srgb_encode(1 - ink)).astype(np.uint8)
         own = simulated(TRUE, dpi=150).pixels.astype(int)
         given = simulate_page(small_plan(), 1, small_inks(), TRUE, 150, picture).pixels.astype(int)
         coloured = np.repeat(picture[..., np.newaxis], 3, axis=2)
