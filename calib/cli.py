@@ -179,9 +179,10 @@ def chart(
     MARKERS is a CSV file with a column 'marker' and, if you like, 'name', 'set', 'kind' (ink or
     blender) and 'hint' (#rrggbb).
     """
-    from calib.chart.layout import ChartOptions, lay_out, plan_to_json
+    from calib.chart.layout import ChartOptions, lay_out
     from calib.chart.markers import read_markers
     from calib.chart.page import colouring_hours, draw_chart
+    from calib.chart.planfile import plan_to_json
     from calib.files import write_whole
 
     if strip_size and strip_print:
@@ -256,7 +257,7 @@ def measure(
     """
     from dataclasses import replace
 
-    from calib.chart.layout import read_plan
+    from calib.chart.planfile import read_plan
     from calib.colour.reference import read_strip
     from calib.scan.measure import Settings
     from calib.scan.measure import measure as measure_scans

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from calib.chart.layout import ChartOptions, lay_out, plan_to_json, read_plan
+from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import read_markers
 from calib.chart.page import draw_chart
+from calib.chart.planfile import plan_to_json, read_plan
 from calib.colour.reference import read_strip
 from calib.errors import OutputError
 from calib.files import make_folder, write_whole

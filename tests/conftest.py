@@ -16,8 +16,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calib.chart.layout import ChartOptions, Plan, lay_out, plan_to_json
+from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
+from calib.chart.plan import Plan
+from calib.chart.planfile import plan_to_json
 from calib.colour.colorimetry import xyz_to_lab
 from calib.colour.reference import Strip as StripFile
 from calib.colour.reference import read_strip

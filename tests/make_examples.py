@@ -21,7 +21,8 @@ import numpy as np
 import pypdfium2
 from numpy.typing import NDArray
 
-from calib.chart.layout import Plan, read_plan
+from calib.chart.plan import Plan
+from calib.chart.planfile import read_plan
 from calib.cli import cli
 from calib.colour.reference import read_strip
 from calib.synthetic.drawer import invent_inks

@@ -26,7 +26,7 @@ import pytest
 from conftest import DENSITIES, Run, Studio, write_strip
 
 import calib as package
-from calib.chart.layout import plan_to_json, read_plan
+from calib.chart.planfile import plan_to_json, read_plan
 from calib.cli import cli
 from calib.table.flags import FLAGS
 from calib.table.table import read_table

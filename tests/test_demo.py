@@ -16,7 +16,7 @@ from conftest import Run, failure
 from PIL import Image
 
 import calib.demo
-from calib.chart.layout import read_plan
+from calib.chart.planfile import read_plan
 from calib.demo import DRY, FADED, run
 from calib.errors import OutputError
 from calib.synthetic.scan import simulate_page

@@ -83,7 +83,7 @@ def test_imports_go_down_and_libraries_come_by_their_doors(path: Path) -> None:
         ("demo.py", "from calib.cli import main"),
         ("table/table.py", "import click"),
         ("scan/tone.py", "import colour"),
-        ("scan/proof.py", "from PIL import Image"),
+        ("scan/frame.py", "from PIL import Image"),
     ],
 )
 def test_a_wrong_import_is_noticed(where: str, line: str) -> None:

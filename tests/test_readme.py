@@ -17,8 +17,9 @@ import pytest
 from make_examples import CHART_COMMANDS, CHARTS, DPI, EXAMPLES, MEASURE_COMMAND, ROOT, SCANS, render
 
 from calib import errors
-from calib.chart.layout import Plan, plan_to_json, read_plan
 from calib.chart.markers import read_markers
+from calib.chart.plan import Plan
+from calib.chart.planfile import plan_to_json, read_plan
 from calib.cli import INTERRUPTED, cli
 from calib.colour.reference import read_strip
 from calib.table.flags import FLAGS

@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calib.chart import wording
-from calib.chart.layout import NARROW_MM, Cell
+from calib.chart.layout import NARROW_MM
 from calib.chart.lettering import Lettering
 from calib.chart.markers import Marker
+from calib.chart.plan import Cell
 from calib.errors import ImpossibleError
 from calib.files import shorten
 

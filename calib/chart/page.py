@@ -18,9 +18,10 @@ from fpdf.enums import TextMode
 
 from calib.chart import wording
 from calib.chart.labels import DARK, FAINT, MIDDLE, groups_of, label_of
-from calib.chart.layout import RULER_MM, Box, Mark, Page, Plan
+from calib.chart.layout import RULER_MM
 from calib.chart.lettering import LINE, MM_PER_POINT, Lettering
 from calib.chart.markers import Marker
+from calib.chart.plan import Box, Mark, Page, Plan
 from calib.errors import ImpossibleError
 from calib.files import shorten
 

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, Page, Plan
+from calib.chart.plan import Box, Page, Plan
 from calib.errors import NotFoundError
 from calib.scan.fiducials import FoundMark
 

@@ -19,7 +19,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import LABEL_MM, Box, Page
+from calib.chart.layout import LABEL_MM
+from calib.chart.plan import Box, Page
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 import calib
-from calib.chart.layout import Plan
+from calib.chart.plan import Plan
 from calib.colour.reference import Strip
 from calib.colour.uncertainty import Scatter
 from calib.errors import CalibError, InputError, NotFoundError
@@ -34,7 +34,7 @@ class Settings:
     session: str
     dried: float | None = None
     force: bool = False
-    scanner: Scanner = Scanner()
+    scanner: Scanner = field(default_factory=Scanner)
 
 
 @dataclass(frozen=True)

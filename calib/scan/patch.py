@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,7 +30,7 @@ CORNER_MM = 1.5
 # Under this density in every channel (about 0.4 L*) nothing can be called ink.
 BARE_DENSITY = 0.004
 # A channel that sends back less than this share of a perfect white's light tells nothing of mottle.
-TELLING_LIGHT = 0.05
+TELLING_LIGHT = 0.1
 
 
 @dataclass(frozen=True)

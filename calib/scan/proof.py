@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import calib.chart
-from calib.chart.layout import Box
+from calib.chart.plan import Box
 from calib.colour.colorimetry import srgb_encode
 from calib.scan.image import png_bytes
 from calib.scan.patch import INNER_MM

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, Plan
+from calib.chart.plan import Box, Plan
 from calib.colour.reference import Strip
 from calib.errors import NotFoundError, UnfitError
 from calib.scan.fiducials import find_marks

@@ -244,7 +244,7 @@ def _second_coats(rows: list[Reading]) -> list[Reading]:
         and row.keeps_colour
         and row.marker in first
         and row.L is not None
-        and row.L > (first[row.marker].L or 0) + LIGHTER_L
+        and (first[row.marker].L or 0) + LIGHTER_L < row.L
     }
     return [
         replace(row, flags=tuple(sorted({*row.flags, "second-coat-lighter"}))) if row.marker in swapped else row

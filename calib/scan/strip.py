@@ -7,6 +7,7 @@ them. Only lightness is needed for that, and no knowledge of the tone curve.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -89,11 +90,11 @@ def find_strip(light: NDArray[np.float32], per_mm: float, size_mm: tuple[float, 
     grey = lightness(np.nanmean(light, axis=2)).astype(np.float32)
     factor = min(1.0, SEARCH_PER_MM / per_mm)
     small = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    small = np.nan_to_num(np.asarray(small, dtype=np.float32), nan=1.0)
+    small = np.nan_to_num(small, nan=1.0)
     symmetric = np.allclose(widths, widths[::-1], rtol=0.02)
     best: tuple[float, Place] | None = None
     for backwards in (False,) if symmetric else (False, True):
-        found = _search(small, per_mm * factor, size_mm, widths[::-1] if backwards else widths)
+        found = _search(np.asarray(small, np.float32), per_mm * factor, size_mm, widths[::-1] if backwards else widths)
         found = (found[0], replace(found[1], reversed=backwards))
         if best is None or found[0] < best[0]:
             best = found
@@ -253,7 +254,7 @@ def _read(
     order = widths[::-1] if place.reversed else widths
     edges = np.concatenate([[0.0], np.cumsum(order)]) - 0.5
     readings, noises, doubts, at, rises = [], [], [], [], []
-    for left, right in zip(edges[:-1], edges[1:], strict=True):
+    for left, right in itertools.pairwise(edges):
         middle = place.along + place.scale * length * (left + right) / 2
         half = place.scale * length * (right - left) * INNER_LENGTH / 2
         u = np.arange(middle - half, middle + half, 1 / per_mm)

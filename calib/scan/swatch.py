@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import Cell
 from calib.chart.markers import Marker
+from calib.chart.plan import Cell
 from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_romm
 from calib.colour.dose import with_amount
 from calib.scan.patch import AROUND_MM, Patch, take_film

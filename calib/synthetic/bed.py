@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, Plan
+from calib.chart.plan import Box, Plan
 from calib.errors import ImpossibleError
 from calib.synthetic.noise import Plane, rng_of
 from calib.synthetic.raster import PrintFrame

@@ -12,7 +12,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, Cell
+from calib.chart.plan import Box, Cell
 from calib.errors import ImpossibleError
 from calib.synthetic.inks import SimPaper
 from calib.synthetic.noise import Grid, Plane, ramp, rng_of, smooth_field, smooth_line

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, Mark
+from calib.chart.plan import Box, Mark
 from calib.synthetic.noise import Plane
 
 

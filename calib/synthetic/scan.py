@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.chart.layout import Box, Cell, Page, Plan
+from calib.chart.plan import Box, Cell, Page, Plan
 from calib.colour.colorimetry import lab_to_xyz
 from calib.errors import ImpossibleError
 from calib.synthetic.bed import bed_pose, lay_on_bed, lay_strip, lift, shade_edges, soil, stain, strip_steps

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, Page, Plan
+from calib.chart.plan import Box, Page, Plan
 from calib.colour.colorimetry import srgb_decode
 from calib.errors import ImpossibleError
 from calib.synthetic.noise import Grid, Plane, rng_of, smooth_field

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from calib.chart.layout import ChartOptions, Plan, lay_out
+from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
+from calib.chart.plan import Plan
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.reference import Strip
 from calib.scan.measure import Settings, measure

@@ -18,7 +18,7 @@ from pathlib import Path
 import tifffile
 from simulated import chart_of
 
-from calib.chart.layout import plan_to_json
+from calib.chart.planfile import plan_to_json
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import STEPS, Scanner, Session

@@ -13,8 +13,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from calib.chart.layout import LABEL_MM, Box, ChartOptions, Plan, lay_out, plan_to_json, read_plan
+from calib.chart.layout import LABEL_MM, ChartOptions, lay_out
 from calib.chart.markers import Marker
+from calib.chart.plan import Box, Plan
+from calib.chart.planfile import plan_to_json, read_plan
 from calib.errors import ImpossibleError, InputError
 
 # What the chart promises, in millimetres; the figures are those of the issue, not the module's.

@@ -14,10 +14,12 @@ import pytest
 from fontTools.ttLib import TTFont
 
 from calib.chart.labels import groups_of, label_of
-from calib.chart.layout import ChartOptions, Plan, lay_out, plan_to_json, read_plan
+from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.lettering import Lettering
 from calib.chart.markers import Marker
 from calib.chart.page import FONTS, SECONDS_PER_COAT, DrawnChart, PrintedStep, colouring_hours, draw_chart
+from calib.chart.plan import Plan
+from calib.chart.planfile import plan_to_json, read_plan
 from calib.errors import ImpossibleError
 
 # Invented names; the letters are the point.

@@ -13,8 +13,9 @@ import pytest
 from conftest import DPI, OPTIONS, SETTINGS, Studio, failure, frames_of, marks_of
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, Page, Plan, lay_out
+from calib.chart.layout import lay_out
 from calib.chart.markers import Marker
+from calib.chart.plan import Box, Page, Plan
 from calib.errors import NotFoundError
 from calib.scan.fiducials import FoundMark
 from calib.scan.frame import Frame, find_frames

@@ -14,8 +14,9 @@ import pytest
 from conftest import DENSITIES, DPI, Studio, pictures_of
 from numpy.typing import NDArray
 
-from calib.chart.layout import Box, ChartOptions, Plan, lay_out
+from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
+from calib.chart.plan import Box, Plan
 from calib.scan.lighting import terms
 from calib.scan.reading import PageReading, read_picture
 from calib.synthetic.drawer import invent_inks

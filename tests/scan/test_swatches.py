@@ -14,8 +14,9 @@ import pytest
 from conftest import DENSITIES, DPI, SETTINGS, Studio
 from numpy.typing import NDArray
 
-from calib.chart.layout import ChartOptions, Plan, lay_out
+from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
+from calib.chart.plan import Plan
 from calib.colour.colorimetry import delta_e_2000, lab_to_hex, xyz_to_lab
 from calib.scan.measure import Measured, measure
 from calib.synthetic.drawer import dye, hint_of

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.chart.layout import Box, Cell
+from calib.chart.plan import Box, Cell
 from calib.synthetic.hand import Colouring, colour_cell
 from calib.synthetic.inks import SimPaper
 from calib.synthetic.noise import Grid, rng_of, smooth_field, smooth_line

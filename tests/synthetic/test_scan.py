@@ -10,8 +10,9 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.chart.layout import Box, Cell, ChartOptions, Mark, Page, Plan, lay_out
+from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
+from calib.chart.plan import Box, Cell, Mark, Page, Plan
 from calib.colour.colorimetry import delta_e_2000, linear_to_xyz, srgb_decode, srgb_encode, xyz_to_lab
 from calib.errors import ImpossibleError
 from calib.synthetic.drawer import invent_inks

@@ -1,0 +1,107 @@
+"""A chart in millimetres as plain records: marks, cells, pages, the plan.
+
+The origin is the top left corner of the page, y runs down. These are what the PDF, the scan and
+the simulator share; how the places are chosen is the layout's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calib.chart.markers import Marker
+
+# AprilTag 36h11 has 587 ids (Wang and Olson, IROS 2016); a page takes six or eight of them.
+MARK_IDS = 587
+MOST_PAGE_MM = 1200.0
+
+
+@dataclass(frozen=True)
+class Box:
+    """A rectangle on the page, its top left corner first, in millimetres."""
+
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+
+    def rounded(self) -> Box:
+        """Return the box to the micrometre, which is what a plan file keeps."""
+        return Box(*(round(v, 3) for v in (self.x_mm, self.y_mm, self.width_mm, self.height_mm)))
+
+    @property
+    def right_mm(self) -> float:
+        """The x of the right edge."""
+        return self.x_mm + self.width_mm
+
+    @property
+    def bottom_mm(self) -> float:
+        """The y of the lower edge."""
+        return self.y_mm + self.height_mm
+
+    def grown(self, by_mm: float) -> Box:
+        """Return the box moved outwards by by_mm on every side (inwards where negative)."""
+        return Box(
+            self.x_mm - by_mm, self.y_mm - by_mm, self.width_mm + 2 * by_mm, self.height_mm + 2 * by_mm
+        )
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A locating mark: the id in the AprilTag 36h11 family and its outer black square."""
+
+    id: int
+    x_mm: float
+    y_mm: float
+    size_mm: float
+
+    @property
+    def box(self) -> Box:
+        """The outer black square."""
+        return Box(self.x_mm, self.y_mm, self.size_mm, self.size_mm)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A rectangle to be filled with one marker, in one or two coats.
+
+    cell: page, row and column, such as '1-03-05'. layers: coats, 1 or 2. repeat: which of the
+    marker's swatches with so many coats this is, from 1, controls included.
+    """
+
+    cell: str
+    marker: str
+    layers: int
+    repeat: int
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+
+    @property
+    def box(self) -> Box:
+        """The rectangle that the user fills."""
+        return Box(self.x_mm, self.y_mm, self.width_mm, self.height_mm)
+
+
+@dataclass(frozen=True)
+class Page:
+    """One sheet of the chart. ruler and texts are where print stands that nobody measures."""
+
+    page: int
+    marks: tuple[Mark, ...]
+    strip: Box
+    black: Box
+    cells: tuple[Cell, ...]
+    ruler: Box | None = None
+    texts: tuple[Box, ...] = ()
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The whole chart: chart is its short id, markers the pens in list order."""
+
+    chart: str
+    page_mm: tuple[float, float]
+    strip_mm: tuple[float, float]
+    pages: tuple[Page, ...]
+    markers: tuple[Marker, ...]

@@ -1,0 +1,239 @@
+"""The plan file: a chart's plan to JSON and back, with everything that is wrong with it said at once."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from calib.chart.markers import COLUMNS, Marker, marker_problems
+from calib.chart.plan import MARK_IDS, MOST_PAGE_MM, Box, Cell, Mark, Page, Plan
+from calib.errors import InputError, Problem, raise_all
+from calib.files import read_text, shorten
+
+FORMAT = "calib chart plan"
+VERSION = 1
+
+
+def plan_to_json(plan: Plan) -> str:
+    """Return the plan as the text of a plan file."""
+    pages = [
+        {
+            "page": page.page,
+            "marks": [asdict(mark) for mark in page.marks],
+            "strip": asdict(page.strip),
+            "black": asdict(page.black),
+            "cells": [asdict(cell) for cell in page.cells],
+            "ruler": asdict(page.ruler) if page.ruler else None,
+            "texts": [asdict(text) for text in page.texts],
+        }
+        for page in plan.pages
+    ]
+    content = {
+        "format": FORMAT,
+        "version": VERSION,
+        "chart": plan.chart,
+        "page_mm": list(plan.page_mm),
+        "strip_mm": list(plan.strip_mm),
+        "markers": [{**marker.extra, **_plain(marker)} for marker in plan.markers],
+        "pages": pages,
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+
+
+def _plain(marker: Marker) -> dict[str, str]:
+    return {name: getattr(marker, name) for name in COLUMNS}
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan file; raise InputError with everything that is wrong with it."""
+    path = Path(path)
+    try:
+        content = json.loads(read_text(path))
+    except (json.JSONDecodeError, RecursionError) as error:
+        line = getattr(error, "lineno", 0)
+        raise InputError(
+            [Problem(path, line, "is not valid JSON, so it is not a chart plan")],
+            "Give the .json file that 'calib chart' wrote beside the PDF.",
+        ) from error
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        raise InputError.of(
+            path, "is not a chart plan", "Give the .json file that 'calib chart' wrote beside the PDF."
+        )
+    if content.get("version") != VERSION:
+        raise InputError.of(
+            path, f"is a chart plan of version {content.get('version')!r:.20}; this program reads {VERSION}"
+        )
+    reader = _PlanReader(path)
+    plan = reader.plan(content)
+    raise_all(reader.problems)
+    return plan
+
+
+@dataclass
+class _PlanReader:
+    """Reads the parts of a plan and collects what is wrong, so that all of it is said at once."""
+
+    path: Path
+    problems: list[Problem] = field(default_factory=list)
+
+    def wrong(self, where: str, message: str) -> None:
+        self.problems.append(Problem(self.path, 0, f"{where} {message}"))
+
+    def number(self, record: Any, key: str, where: str) -> float:
+        value = record.get(key) if isinstance(record, dict) else None
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            self.wrong(where, f"has no number '{key}'")
+            return 1.0
+        return float(value)
+
+    def whole(self, record: Any, key: str, where: str) -> int:
+        value = record.get(key) if isinstance(record, dict) else None
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 1_000_000:
+            self.wrong(where, f"has no whole number '{key}'")
+            return 1
+        return value
+
+    def text(self, record: Any, key: str, where: str) -> str:
+        value = record.get(key) if isinstance(record, dict) else None
+        if not isinstance(value, str) or not value:
+            self.wrong(where, f"has no text '{key}'")
+            return ""
+        return value
+
+    def records(self, record: Any, key: str, where: str) -> list[Any]:
+        value = record.get(key) if isinstance(record, dict) else None
+        if not isinstance(value, list):
+            self.wrong(where, f"has no list '{key}'")
+            return []
+        return value
+
+    def pair(self, record: dict[str, Any], key: str) -> tuple[float, float]:
+        value = record.get(key)
+        if isinstance(value, list) and len(value) == 2:
+            numbers = dict(zip("xy", value, strict=True))
+            return self.number(numbers, "x", key), self.number(numbers, "y", key)
+        self.wrong("the plan", f"has no pair of numbers '{key}'")
+        return 1.0, 1.0
+
+    def box(self, record: Any, where: str, page_mm: tuple[float, float]) -> Box:
+        box = Box(*(self.number(record, key, where) for key in ("x_mm", "y_mm", "width_mm", "height_mm")))
+        inside = (
+            box.x_mm >= 0 and box.y_mm >= 0 and box.right_mm <= page_mm[0] and box.bottom_mm <= page_mm[1]
+        )
+        if box.width_mm <= 0 or box.height_mm <= 0 or not inside:
+            self.wrong(where, "does not lie on the page")
+        return box
+
+    def plan(self, content: dict[str, Any]) -> Plan:
+        page_mm = self.pair(content, "page_mm")
+        strip_mm = self.pair(content, "strip_mm")
+        if min(*page_mm, *strip_mm) <= 0 or max(*page_mm, *strip_mm) > MOST_PAGE_MM:
+            self.wrong("the plan", "has an impossible size of page or strip")
+        pages = tuple(
+            self.page(record, page_mm, f"page {i}")
+            for i, record in enumerate(self.records(content, "pages", "the plan"), 1)
+        )
+        plan = Plan(
+            self.text(content, "chart", "the plan"), page_mm, strip_mm, pages, self.markers(content, pages)
+        )
+        self.check(plan)
+        return plan
+
+    def page(self, record: Any, page_mm: tuple[float, float], where: str) -> Page:
+        marks = tuple(
+            self.mark(mark, page_mm, f"{where}, mark {i}")
+            for i, mark in enumerate(self.records(record, "marks", where), 1)
+        )
+        if len(marks) < 3:
+            self.wrong(where, "has fewer than three marks")
+        cells = tuple(
+            self.cell(cell, page_mm, f"{where}, cell {i}")
+            for i, cell in enumerate(self.records(record, "cells", where), 1)
+        )
+        strip = self.box(
+            record.get("strip") if isinstance(record, dict) else None, f"{where}, strip", page_mm
+        )
+        black = self.box(
+            record.get("black") if isinstance(record, dict) else None, f"{where}, black", page_mm
+        )
+        ruler = record.get("ruler") if isinstance(record, dict) else None
+        texts = record.get("texts", []) if isinstance(record, dict) else []
+        return Page(
+            page=self.whole(record, "page", where),
+            marks=marks,
+            strip=strip,
+            black=black,
+            cells=cells,
+            ruler=self.box(ruler, f"{where}, ruler", page_mm) if ruler else None,
+            texts=tuple(
+                self.box(t, f"{where}, text", page_mm) for t in (texts if isinstance(texts, list) else [])
+            ),
+        )
+
+    def mark(self, record: Any, page_mm: tuple[float, float], where: str) -> Mark:
+        mark = Mark(
+            self.whole(record, "id", where),
+            *(self.number(record, key, where) for key in ("x_mm", "y_mm", "size_mm")),
+        )
+        if mark.id >= MARK_IDS:
+            self.wrong(where, f"has an id above {MARK_IDS - 1}, which no mark has")
+        box = mark.box
+        inside = box.right_mm <= page_mm[0] and box.bottom_mm <= page_mm[1]
+        if mark.size_mm <= 0 or min(box.x_mm, box.y_mm) < 0 or not inside:
+            self.wrong(where, "does not lie on the page")
+        return mark
+
+    def cell(self, record: Any, page_mm: tuple[float, float], where: str) -> Cell:
+        box = self.box(record, where, page_mm)
+        layers = self.whole(record, "layers", where)
+        if layers not in (1, 2):
+            self.wrong(where, "has neither one nor two layers")
+        return Cell(
+            cell=self.text(record, "cell", where),
+            marker=self.text(record, "marker", where),
+            layers=layers,
+            repeat=self.whole(record, "repeat", where),
+            **asdict(box),
+        )
+
+    def markers(self, content: dict[str, Any], pages: Iterable[Page]) -> tuple[Marker, ...]:
+        """Return the plan's own marker list, or one made from the cells where there is none."""
+        ids = dict.fromkeys(cell.marker for page in pages for cell in page.cells)
+        if "markers" not in content:
+            return tuple(Marker(marker) for marker in ids)
+        markers = []
+        for i, record in enumerate(self.records(content, "markers", "the plan"), 1):
+            where = f"marker {i}"
+            texts = (
+                {k: v for k, v in record.items() if isinstance(v, str)} if isinstance(record, dict) else {}
+            )
+            marker = Marker(
+                **{key: texts.get(key, Marker("").__getattribute__(key)) for key in COLUMNS},
+                extra={k: v for k, v in texts.items() if k not in COLUMNS},
+            )
+            for message in marker_problems(marker):
+                self.wrong(where, message)
+            markers.append(marker)
+        known = {marker.marker for marker in markers}
+        for missing in [m for m in ids if m not in known]:
+            self.wrong("the plan", f"has cells of '{shorten(missing)}', which is not among its markers")
+        return tuple(markers)
+
+    def check(self, plan: Plan) -> None:
+        """Note what only the whole plan can show: doubled ids of pages, marks, cells and markers."""
+        for what, ids in (
+            ("page number", [str(page.page) for page in plan.pages]),
+            ("mark id", [str(mark.id) for page in plan.pages for mark in page.marks]),
+            ("cell", [cell.cell for page in plan.pages for cell in page.cells]),
+            ("marker", [marker.marker for marker in plan.markers]),
+        ):
+            doubled = sorted(i for i, times in Counter(ids).items() if times > 1)
+            if doubled:
+                self.wrong("the plan", f"uses the {what} {shorten(doubled[0])} more than once")
+        if not plan.pages:
+            self.wrong("the plan", "has no pages")
