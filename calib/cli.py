@@ -66,7 +66,9 @@ class _Size(click.ParamType[tuple[float, float]]):
     def __init__(self, named: bool = False) -> None:
         self.named = named
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
         if isinstance(value, tuple):
             return value
         if self.named:
@@ -151,15 +153,64 @@ def cli() -> None:
 
 @cli.command(epilog="Example: calib chart markers.csv -o chart.pdf")
 @click.argument("markers", type=FilePath)
-@click.option("-o", "output", type=FilePath, required=True, metavar="CHART.PDF", help="The PDF; the plan is written beside it as .json.")
-@click.option("--page", type=_Size(named=True), default="a4", metavar="SIZE", help="a4, letter, a5 or millimetres such as 210x297.  [default: a4]")
-@click.option("--cell", type=_Size(), default="18x12", metavar="SIZE", help="Size of a cell in millimetres.  [default: 18x12]")
-@click.option("--layers", callback=_layers, default="1,2", metavar="COATS", help="Coats to colour: 1, 2 or 1,2.  [default: 1,2]")
-@click.option("--repeats", type=click.IntRange(1, 20), default=1, help="Swatches per marker and coat.  [default: 1]")
-@click.option("--controls", type=click.IntRange(0, 1000), default=6, help="Markers per page that are coloured once more elsewhere on it.  [default: 6]")
-@click.option("--strip-size", type=_Size(), default=None, metavar="SIZE", help="Size of your grey strip, length first.  [default: 160x14]")
-@click.option("--strip-print", type=FilePath, default=None, metavar="STRIP.CSV", help="Print a grey strip from this strip file into its rectangle.")
-@click.option("--seed", type=click.IntRange(0, 2**31), default=0, help="Chooses the control markers and the marks' ids.  [default: 0]")
+@click.option(
+    "-o",
+    "output",
+    type=FilePath,
+    required=True,
+    metavar="CHART.PDF",
+    help="The PDF; the plan is written beside it as .json.",
+)
+@click.option(
+    "--page",
+    type=_Size(named=True),
+    default="a4",
+    metavar="SIZE",
+    help="a4, letter, a5 or millimetres such as 210x297.  [default: a4]",
+)
+@click.option(
+    "--cell",
+    type=_Size(),
+    default="18x12",
+    metavar="SIZE",
+    help="Size of a cell in millimetres.  [default: 18x12]",
+)
+@click.option(
+    "--layers",
+    callback=_layers,
+    default="1,2",
+    metavar="COATS",
+    help="Coats to colour: 1, 2 or 1,2.  [default: 1,2]",
+)
+@click.option(
+    "--repeats", type=click.IntRange(1, 20), default=1, help="Swatches per marker and coat.  [default: 1]"
+)
+@click.option(
+    "--controls",
+    type=click.IntRange(0, 1000),
+    default=6,
+    help="Markers per page that are coloured once more elsewhere on it.  [default: 6]",
+)
+@click.option(
+    "--strip-size",
+    type=_Size(),
+    default=None,
+    metavar="SIZE",
+    help="Size of your grey strip, length first.  [default: 160x14]",
+)
+@click.option(
+    "--strip-print",
+    type=FilePath,
+    default=None,
+    metavar="STRIP.CSV",
+    help="Print a grey strip from this strip file into its rectangle.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**31),
+    default=0,
+    help="Chooses the control markers and the marks' ids.  [default: 0]",
+)
 @quiet_option
 def chart(
     markers: Path,
@@ -227,16 +278,46 @@ def _printed_steps(path: Path) -> list[Any]:
     return [PrintedStep(float(width), float(grey)) for width, grey in zip(strip.widths, greys, strict=True)]
 
 
-@cli.command(epilog="Example: calib measure chart.json page1.tif page2.tif --strip strip.csv --paper smooth -o colours.csv")
+@cli.command(
+    epilog="Example: calib measure chart.json page1.tif page2.tif --strip strip.csv --paper smooth -o colours.csv"
+)
 @click.argument("plan", type=FilePath, metavar="CHART.JSON")
 @click.argument("scans", type=FilePath, nargs=-1, required=True, metavar="SCAN...")
-@click.option("--strip", type=str, required=True, metavar="STRIP.CSV|none", help="The strip file of the grey strip on the page, or none.")
+@click.option(
+    "--strip",
+    type=str,
+    required=True,
+    metavar="STRIP.CSV|none",
+    help="The strip file of the grey strip on the page, or none.",
+)
 @click.option("--paper", callback=_paper_name, required=True, metavar="NAME", help="What you call the paper.")
-@click.option("--session", callback=_session, default=None, metavar="DATE", help="Date of the session, such as 2026-05-31.  [default: today]")
-@click.option("--dried", type=click.FloatRange(0, 100_000), default=None, metavar="HOURS", help="How long the ink had dried.")
-@click.option("--proof", type=FilePath, default=None, metavar="FOLDER", help="Save a picture of each page as it was understood.")
-@click.option("--force", is_flag=True, help="Write the table though a scan is not fit to measure; its rows are flagged.")
-@click.option("-o", "output", type=FilePath, required=True, metavar="COLOURS.CSV", help="The measured colour table.")
+@click.option(
+    "--session",
+    callback=_session,
+    default=None,
+    metavar="DATE",
+    help="Date of the session, such as 2026-05-31.  [default: today]",
+)
+@click.option(
+    "--dried",
+    type=click.FloatRange(0, 100_000),
+    default=None,
+    metavar="HOURS",
+    help="How long the ink had dried.",
+)
+@click.option(
+    "--proof",
+    type=FilePath,
+    default=None,
+    metavar="FOLDER",
+    help="Save a picture of each page as it was understood.",
+)
+@click.option(
+    "--force", is_flag=True, help="Write the table though a scan is not fit to measure; its rows are flagged."
+)
+@click.option(
+    "-o", "output", type=FilePath, required=True, metavar="COLOURS.CSV", help="The measured colour table."
+)
 @quiet_option
 def measure(
     plan: Path,
@@ -281,7 +362,11 @@ def measure(
         table = replace(table, origin=replace(table.origin, proof=Path(relative).as_posix()))
     write_table(output, table)
     _note(quiet, *measured.warnings)
-    _say(quiet, *_measured_words(measured), f"Written: {output}" + (f", pictures of the pages in {proof}" if proof else ""))
+    _say(
+        quiet,
+        *_measured_words(measured),
+        f"Written: {output}" + (f", pictures of the pages in {proof}" if proof else ""),
+    )
 
 
 class _ProofFolder:
@@ -320,7 +405,11 @@ def _measured_words(measured: Measured) -> list[str]:
         f"paper L* {white.L:.1f}, a* {white.a:+.1f}, b* {white.b:+.1f}; "
         f"scattered light {100 * table.origin.flare['mean']:.1f} %.",
         f"Your hand lays {100 * scatter['relative_dose']:.1f} % more or less ink from swatch to swatch "
-        + (f"(from {scatter['degrees_of_freedom']} repeats)." if scatter["degrees_of_freedom"] else "(assumed: there are no repeats)."),
+        + (
+            f"(from {scatter['degrees_of_freedom']} repeats)."
+            if scatter["degrees_of_freedom"]
+            else "(assumed: there are no repeats)."
+        ),
     ]
     if said:
         lines.append(f"Flagged: {said}. 'calib flags' explains them.")
@@ -336,7 +425,11 @@ def flags(quiet: bool) -> None:
     from calib.table.flags import FLAGS
 
     for flag in FLAGS.values():
-        _say(quiet, flag.name, textwrap.fill(flag.sentence, 78, initial_indent="    ", subsequent_indent="    "))
+        _say(
+            quiet,
+            flag.name,
+            textwrap.fill(flag.sentence, 78, initial_indent="    ", subsequent_indent="    "),
+        )
 
 
 @cli.command(epilog="Example: calib demo tour")

@@ -82,7 +82,9 @@ def run(folder: Path, say: Callable[[str], None]) -> None:
     try:
         taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
     except (OSError, ValueError) as error:
-        raise OutputError(f"{folder}: cannot be a folder ({error})", "Name a new folder for the tour.") from error
+        raise OutputError(
+            f"{folder}: cannot be a folder ({error})", "Name a new folder for the tour."
+        ) from error
     if taken:
         raise OutputError(f"{folder}: is not empty", "Name a new folder for the tour.")
     make_folder(folder)

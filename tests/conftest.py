@@ -65,7 +65,9 @@ class Studio:
     def strip_path(self) -> Path:
         return self.folder / "strip.csv"
 
-    def scan(self, name: str, page: int = 1, session: Session | None = None, plan: Plan | None = None) -> Path:
+    def scan(
+        self, name: str, page: int = 1, session: Session | None = None, plan: Plan | None = None
+    ) -> Path:
         """Return the path of a scan, simulated at the first call with a name and found again at the others."""
         if name not in self.scans:
             session = session or self.session()
@@ -131,7 +133,9 @@ def marks_of(codes: NDArray, plan: Plan) -> tuple[FoundMark, ...]:
 
 def write_strip(path: Path, densities: tuple[float, ...] = DENSITIES) -> StripFile:
     """Write a strip file of even widths and return it as it is read back."""
-    path.write_text("step,density\n" + "".join(f"{i},{d}\n" for i, d in enumerate(densities, 1)), encoding="utf-8")
+    path.write_text(
+        "step,density\n" + "".join(f"{i},{d}\n" for i, d in enumerate(densities, 1)), encoding="utf-8"
+    )
     return read_strip(path)
 
 

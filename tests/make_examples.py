@@ -76,7 +76,9 @@ def render(pdf: Path, page: int, dpi: float) -> NDArray[np.uint8]:
     """Return page (from 1) of a PDF as RGB (rows, columns, 3)."""
     document = pypdfium2.PdfDocument(pdf)
     try:
-        return np.ascontiguousarray(document[page - 1].render(scale=dpi / 72, rev_byteorder=True).to_numpy()[..., :3])
+        return np.ascontiguousarray(
+            document[page - 1].render(scale=dpi / 72, rev_byteorder=True).to_numpy()[..., :3]
+        )
     finally:
         document.close()
 
@@ -95,7 +97,9 @@ def make_scans() -> None:
         session = Session(
             hand=hand,
             printer=Printer(scale=0.998, streaks=1),
-            strip=Strip(densities, offset_mm=strip.offset_mm, turn_deg=strip.turn_deg, reversed=strip.reversed),
+            strip=Strip(
+                densities, offset_mm=strip.offset_mm, turn_deg=strip.turn_deg, reversed=strip.reversed
+            ),
             laying=laying,
             scanner=Scanner(bits=8, hairs=1),
             seed=20 + number,
@@ -106,7 +110,12 @@ def make_scans() -> None:
 
 
 def _cells(plan: Plan, marker: str, layers: int) -> tuple[str, ...]:
-    found = [cell.cell for page in plan.pages for cell in page.cells if (cell.marker, cell.layers) == (marker, layers)]
+    found = [
+        cell.cell
+        for page in plan.pages
+        for cell in page.cells
+        if (cell.marker, cell.layers) == (marker, layers)
+    ]
     assert len(found) == 1, f"{marker} is a control marker; choose another for the mistake"
     return tuple(found)
 
@@ -115,7 +124,12 @@ def make_table() -> None:
     calib(MEASURE_COMMAND, EXAMPLES)
     with tempfile.TemporaryDirectory() as folder:
         # The same once more for its pictures; the shipped table names no folder that is not shipped.
-        words = [*MEASURE_COMMAND[:-1], str(Path(folder) / "colours.csv"), "--proof", str(Path(folder) / "proof")]
+        words = [
+            *MEASURE_COMMAND[:-1],
+            str(Path(folder) / "colours.csv"),
+            "--proof",
+            str(Path(folder) / "proof"),
+        ]
         calib(words, EXAMPLES)
         proof = cv2.imread(str(Path(folder) / "proof" / "page-01.png"))
     save_small(EXAMPLES / "proof.png", _resized(proof, 790))
@@ -139,12 +153,21 @@ def overview(proof: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def _corner(plan: Plan) -> tuple[float, float, float, float]:
     """Return x, y, width, height in mm of three markers below each other, the blank cell in the last."""
-    cells = [cell for cell in plan.pages[0].cells if cell.marker in ("002", "005", "008") and cell.repeat == 1]
+    cells = [
+        cell for cell in plan.pages[0].cells if cell.marker in ("002", "005", "008") and cell.repeat == 1
+    ]
     x, y = min(cell.x_mm for cell in cells) - 3, min(cell.y_mm for cell in cells) - 9
-    return x, y, max(cell.box.right_mm for cell in cells) + 5.5 - x, max(cell.box.bottom_mm for cell in cells) + 3.5 - y
+    return (
+        x,
+        y,
+        max(cell.box.right_mm for cell in cells) + 5.5 - x,
+        max(cell.box.bottom_mm for cell in cells) + 3.5 - y,
+    )
 
 
-def _straightened(scan: NDArray[np.uint8], proof: NDArray[np.uint8], per_mm: float, head: float) -> NDArray[np.uint8]:
+def _straightened(
+    scan: NDArray[np.uint8], proof: NDArray[np.uint8], per_mm: float, head: float
+) -> NDArray[np.uint8]:
     """Return the scan turned straight, by the marks that the plan names."""
     from calib.scan.fiducials import find_marks
     from calib.scan.frame import find_frames
@@ -154,7 +177,9 @@ def _straightened(scan: NDArray[np.uint8], proof: NDArray[np.uint8], per_mm: flo
     (frame,) = find_frames(find_marks(codes), plan, "scan-1.png")
     to_picture = np.diag([per_mm, per_mm, 1.0]) @ np.linalg.inv(frame.matrix)
     size = (proof.shape[1], proof.shape[0] - round(head * per_mm))
-    return np.asarray(cv2.warpPerspective(scan, to_picture, size, flags=cv2.INTER_LINEAR, borderValue=(255, 255, 255)))
+    return np.asarray(
+        cv2.warpPerspective(scan, to_picture, size, flags=cv2.INTER_LINEAR, borderValue=(255, 255, 255))
+    )
 
 
 def _resized(picture: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:

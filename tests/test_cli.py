@@ -54,10 +54,24 @@ def desk(folder: Path, studio: Studio) -> Path:
 
 def listing(folder: Path) -> dict[str, bytes]:
     """Every file in a folder with its bytes, hidden ones too."""
-    return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
 
 
-MEASURE = ("measure", "chart.json", "page1.tif", "--strip", "strip.csv", "--paper", "smooth", "-o", "colours.csv")
+MEASURE = (
+    "measure",
+    "chart.json",
+    "page1.tif",
+    "--strip",
+    "strip.csv",
+    "--paper",
+    "smooth",
+    "-o",
+    "colours.csv",
+)
 
 
 def swapped(words: tuple[str, ...], **changes: str) -> list[str]:
@@ -205,7 +219,19 @@ USAGE = [
     ["measure", "chart.json", "a.png", "--strip", "none", "-o", "c.csv"],
     ["measure", "chart.json", "a.png", "--strip", "none", "--paper", "p"],
     ["measure", "chart.json", "a.png", "--strip", "none", "--paper", " ", "-o", "c.csv"],
-    ["measure", "chart.json", "a.png", "--strip", "none", "--paper", "p", "--session", "31.5.2026", "-o", "c.csv"],
+    [
+        "measure",
+        "chart.json",
+        "a.png",
+        "--strip",
+        "none",
+        "--paper",
+        "p",
+        "--session",
+        "31.5.2026",
+        "-o",
+        "c.csv",
+    ],
     ["measure", "chart.json", "a.png", "--strip", "none", "--paper", "p", "--dried", "-1", "-o", "c.csv"],
     ["demo"],
     ["flags", "extra"],
@@ -276,7 +302,9 @@ def test_a_path_that_does_not_exist_is_exit_3(calib: Calib, desk: Path, words: l
     assert listing(desk) == before
 
 
-@pytest.mark.parametrize("output", ["nofolder/c.pdf", "taken", f"{LONG}.pdf", "markers.csv/c.pdf", "/dev/null"])
+@pytest.mark.parametrize(
+    "output", ["nofolder/c.pdf", "taken", f"{LONG}.pdf", "markers.csv/c.pdf", "/dev/null"]
+)
 def test_an_output_that_cannot_be_written_is_exit_3(calib: Calib, folder: Path, output: str) -> None:
     (folder / "taken").mkdir()
     before = listing(folder)
@@ -387,7 +415,8 @@ def test_a_page_of_another_chart_is_exit_4(calib: Calib, desk: Path) -> None:
 def test_a_strip_that_does_not_fit_is_exit_5_unless_forced(calib: Calib, desk: Path) -> None:
     jitter = np.random.default_rng(4).uniform(-0.08, 0.08, 10)
     write_strip(
-        desk / "strip.csv", tuple(sorted(round(d + float(e), 3) for d, e in zip(DENSITIES, jitter, strict=True)))
+        desk / "strip.csv",
+        tuple(sorted(round(d + float(e), 3) for d, e in zip(DENSITIES, jitter, strict=True))),
     )
     run = calib(*MEASURE)
     assert run.code == 5 and "grey strip" in run.err and not (desk / "colours.csv").exists()
@@ -446,7 +475,9 @@ def test_a_reader_that_has_had_enough(folder: Path) -> None:
     assert (done.stdout, done.stderr) == ("b", "")
 
 
-def test_a_mistake_in_the_program_is_a_sentence(calib: Calib, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_mistake_in_the_program_is_a_sentence(
+    calib: Calib, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.delenv("CALIB_TRACE", raising=False)
 
     def broken(*_: object) -> None:

@@ -40,7 +40,9 @@ def tour(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
 
 
 def table(folder: Path, name: str) -> pandas.DataFrame:
-    return pandas.read_csv(folder / f"{name}.csv", dtype={"marker": str}, keep_default_na=False, na_values=[""])
+    return pandas.read_csv(
+        folder / f"{name}.csv", dtype={"marker": str}, keep_default_na=False, na_values=[""]
+    )
 
 
 def test_everything_is_there(tour: tuple[Path, list[str]]) -> None:
@@ -48,11 +50,18 @@ def test_everything_is_there(tour: tuple[Path, list[str]]) -> None:
     names = {path.name for path in folder.iterdir()}
     assert {"README.txt", "markers.csv", "strip.csv", "chart.pdf", "chart.json"} <= names
     for session in ("spring", "autumn"):
-        assert {f"{session}.png", f"{session}.csv", f"{session}.csv-metadata.json", f"proof-{session}"} <= names
+        assert {
+            f"{session}.png",
+            f"{session}.csv",
+            f"{session}.csv-metadata.json",
+            f"proof-{session}",
+        } <= names
         (proof,) = (folder / f"proof-{session}").iterdir()
         assert Image.open(proof).size[0] > 1000
     assert len(said) >= 5
-    assert len(pypdfium2.PdfDocument(folder / "chart.pdf")) == len(read_plan(folder / "chart.json").pages) == 1
+    assert (
+        len(pypdfium2.PdfDocument(folder / "chart.pdf")) == len(read_plan(folder / "chart.json").pages) == 1
+    )
 
 
 def test_the_guide_names_every_file_and_calls_it_invented(tour: tuple[Path, list[str]]) -> None:
@@ -77,7 +86,9 @@ def test_tables_are_read_back_by_pandas(tour: tuple[Path, list[str]], name: str)
 
 
 def test_the_faded_pen_is_lighter_in_autumn_and_the_others_are_not(tour: tuple[Path, list[str]]) -> None:
-    spring, autumn = (table(tour[0], name).set_index(["marker", "layers"])["L"] for name in ("spring", "autumn"))
+    spring, autumn = (
+        table(tour[0], name).set_index(["marker", "layers"])["L"] for name in ("spring", "autumn")
+    )
     change = (autumn - spring).drop(labels=[("paper", 0), ("black", 0)])
     faded, dry = FADED[0], DRY[0]
     assert change[faded, 1] > 3

@@ -33,7 +33,9 @@ TYPED = [(text.strip(), shown) for language, text, shown in FENCES if language =
 OURS = [(line, shown) for line, shown in TYPED if line.startswith("calib ")]
 # The tour takes most of a minute and has its own tests.
 SLOW = ("calib demo",)
-PLANS = sorted({(folder / words[words.index("-o") + 1]).with_suffix(".json") for folder, words in CHART_COMMANDS})
+PLANS = sorted(
+    {(folder / words[words.index("-o") + 1]).with_suffix(".json") for folder, words in CHART_COMMANDS}
+)
 
 
 def section(title: str) -> str:
@@ -91,18 +93,23 @@ def test_every_command_has_help_an_example_and_a_place(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "title"), [("chart", "Print a chart"), ("measure", "Measure"), ("flags", "Flags"), ("demo", "The tour")]
+    ("name", "title"),
+    [("chart", "Print a chart"), ("measure", "Measure"), ("flags", "Flags"), ("demo", "The tour")],
 )
 def test_every_option_is_named_on_its_page_and_no_other(name: str, title: str) -> None:
     options = {o for p in cli.commands[name].params if isinstance(p, click.Option) for o in p.opts}
     # Pages also speak of values such as -0.5 and of other programs' options; ours stand in code.
-    named = {code for text in re.findall(r"`(-{1,2}[a-z][^`]*)`", section(title)) for code in text.split()[:1]}
+    named = {
+        code for text in re.findall(r"`(-{1,2}[a-z][^`]*)`", section(title)) for code in text.split()[:1]
+    }
     assert options <= named
     assert named - {"--help"} <= options
 
 
 def test_the_pages_of_all_commands_are_tested() -> None:
-    assert set(COMMANDS) == {"chart", "measure", "flags", "demo"}, "give the new command a page, and name it above"
+    assert set(COMMANDS) == {"chart", "measure", "flags", "demo"}, (
+        "give the new command a page, and name it above"
+    )
 
 
 @pytest.mark.parametrize("line", [line for line, _ in OURS])
@@ -135,7 +142,9 @@ def test_the_first_command_reads_the_example(tmp_path: Path) -> None:
     (line,) = (line for line, _ in TYPED if "measure examples" in line and line.startswith("python3 -m venv"))
     last = line.split(" && ")[-1].removeprefix(".venv/bin/")
     assert parsed(last)
-    words = [str(tmp_path / "colours.csv") if word == "colours.csv" else word for word in shlex.split(last)[1:]]
+    words = [
+        str(tmp_path / "colours.csv") if word == "colours.csv" else word for word in shlex.split(last)[1:]
+    ]
     done = typed(words, ROOT)
     assert done.returncode == 0, done.stdout
     table, warnings = read_table(tmp_path / "colours.csv")
@@ -169,13 +178,19 @@ def test_flags_that_are_named_exist() -> None:
 
 def test_exit_codes_are_the_programs() -> None:
     rows = re.findall(r"^\| (\d+) \|", section("When something goes wrong"), re.M)
-    kinds = [kind for kind in vars(errors).values() if isinstance(kind, type) and issubclass(kind, errors.CalibError)]
+    kinds = [
+        kind
+        for kind in vars(errors).values()
+        if isinstance(kind, type) and issubclass(kind, errors.CalibError)
+    ]
     # 0 is done, 2 also the option parser's own.
     assert {int(row) for row in rows} == {0, INTERRUPTED, *(kind.exit_code for kind in kinds)}
 
 
 def test_links_lead_somewhere() -> None:
-    headings = {re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^#+ (.+)$", README, re.M)}
+    headings = {
+        re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^#+ (.+)$", README, re.M)
+    }
     targets = re.findall(r"\]\(([^)]+)\)", README)
     assert len(targets) > 10
     for target in targets:
@@ -240,7 +255,9 @@ def test_the_program_makes_the_shipped_charts(folder: Path, words: tuple[str, ..
     assert (tmp_path / plan).read_bytes() == (folder / plan).read_bytes()
     for page in range(1, len(read_plan(folder / plan).pages) + 1):
         new, shipped = (render(where / pdf, page, 60) for where in (tmp_path, folder))
-        assert np.array_equal(new, shipped), f"{pdf}, page {page}, looks different: run tests/make_examples.py"
+        assert np.array_equal(new, shipped), (
+            f"{pdf}, page {page}, looks different: run tests/make_examples.py"
+        )
 
 
 @pytest.mark.parametrize("path", PLANS, ids=lambda path: path.stem)
@@ -257,7 +274,9 @@ def test_plans_load_and_their_marks_are_on_the_page(path: Path) -> None:
 def expected(plan: Plan, number: int) -> dict[int, tuple[int, int]]:
     """Return each mark's middle on the page by its id, to the half millimetre."""
     page = next(page for page in plan.pages if page.page == number)
-    return {m.id: (round(2 * (m.x_mm + m.size_mm / 2)), round(2 * (m.y_mm + m.size_mm / 2))) for m in page.marks}
+    return {
+        m.id: (round(2 * (m.x_mm + m.size_mm / 2)), round(2 * (m.y_mm + m.size_mm / 2))) for m in page.marks
+    }
 
 
 def marks(picture: np.ndarray, plan: Plan) -> dict[int, tuple[int, int]]:
@@ -277,7 +296,9 @@ def test_ready_made_charts_have_48_markers_on_their_paper() -> None:
     for name, size in (("a4", (210.0, 297.0)), ("letter", (215.9, 279.4))):
         plan = read_plan(CHARTS / f"markers-48-{name}.json")
         assert plan.page_mm == size
-        assert {cell.marker for page in plan.pages for cell in page.cells} == {f"{i:03d}" for i in range(1, 49)}
+        assert {cell.marker for page in plan.pages for cell in page.cells} == {
+            f"{i:03d}" for i in range(1, 49)
+        }
 
 
 def test_the_example_is_small_and_whole() -> None:

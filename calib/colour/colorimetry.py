@@ -112,7 +112,9 @@ def srgb_decode(codes: ArrayLike) -> Array:
 def srgb_encode(linear: ArrayLike) -> Array:
     """Return sRGB codes 0..1 of linear light, clipped to what sRGB can show."""
     light = np.clip(np.asarray(linear, dtype=float), 0.0, 1.0)
-    return np.asarray(np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055))
+    return np.asarray(
+        np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    )
 
 
 def lab_to_hex(lab: ArrayLike) -> list[tuple[str, bool]]:

@@ -60,7 +60,9 @@ def find_marks(
     )
 
 
-def reduced_grey(codes: NDArray[np.uint8] | NDArray[np.uint16], long_side: int) -> tuple[NDArray[np.uint8], float]:
+def reduced_grey(
+    codes: NDArray[np.uint8] | NDArray[np.uint16], long_side: int
+) -> tuple[NDArray[np.uint8], float]:
     """Return an 8-bit grey copy no larger than long_side, and how many pixels one of its pixels was.
 
     Green stands for grey: it is the sharpest channel of most sensors, and the marks are black.

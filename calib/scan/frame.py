@@ -45,7 +45,9 @@ class Frame:
         """Return page points (n, 2) in millimetres of pixel positions (n, 2)."""
         return _apply(np.linalg.inv(self.matrix), points)
 
-    def cut(self, codes: NDArray[np.uint8] | NDArray[np.uint16], box: Box, pixels_per_mm: float) -> NDArray[np.float32]:
+    def cut(
+        self, codes: NDArray[np.uint8] | NDArray[np.uint16], box: Box, pixels_per_mm: float
+    ) -> NDArray[np.float32]:
         """Return the part of a picture that shows box, upright, at a resolution of our choice.
 
         Returns float32 (h, w, 3) in 0..1; NaN where the box leaves the picture. Only the pixels
@@ -67,7 +69,9 @@ class Frame:
         high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 3, codes.shape[1::-1])
         if np.any(high - low < 2):
             return np.full((height, width, 3), np.nan, dtype=np.float32)
-        part, blocks = _reduced(codes[low[1] : high[1], low[0] : high[0]], int(self.pixels_per_mm / pixels_per_mm))
+        part, blocks = _reduced(
+            codes[low[1] : high[1], low[0] : high[0]], int(self.pixels_per_mm / pixels_per_mm)
+        )
         # Pixel centres again: the centre of a block of k pixels lies (k - 1) / 2 past its first.
         offset = (blocks - 1) / 2
         shift = np.array([[1, 0, -low[0] - offset], [0, 1, -low[1] - offset], [0, 0, blocks]]) / blocks
@@ -124,7 +128,9 @@ def find_frames(marks: Sequence[FoundMark], plan: Plan, name: str) -> list[Frame
         if not own:
             continue
         if len(own) < LEAST_MARKS:
-            reasons.append(f"only {len(own)} of the {len(page.marks)} marks of page {page.page} could be read")
+            reasons.append(
+                f"only {len(own)} of the {len(page.marks)} marks of page {page.page} could be read"
+            )
             continue
         frame = _fit(page, own, positions)
         if frame is None:
@@ -143,7 +149,9 @@ def find_frames(marks: Sequence[FoundMark], plan: Plan, name: str) -> list[Frame
             f"{name}: this page belongs to another chart than {plan.chart}",
             "Give the plan that was printed with it; the chart's id stands at the top of the page.",
         )
-    raise NotFoundError(f"{name}: {'; '.join(reasons)}", "Scan the page again, with all its marks clean and in sight.")
+    raise NotFoundError(
+        f"{name}: {'; '.join(reasons)}", "Scan the page again, with all its marks clean and in sight."
+    )
 
 
 def _fit(page: Page, found: Sequence[FoundMark], positions: dict[int, Box]) -> Frame | None:
@@ -154,7 +162,9 @@ def _fit(page: Page, found: Sequence[FoundMark], positions: dict[int, Box]) -> F
         pixels = np.concatenate([mark.corners for mark in marks])
         matrix = _best_matrix(mm, pixels)
         scale = _scale(matrix, page)
-        distance = np.hypot(*(_apply(matrix, mm) - pixels).T) / scale if scale > 0 else np.full(len(mm), np.inf)
+        distance = (
+            np.hypot(*(_apply(matrix, mm) - pixels).T) / scale if scale > 0 else np.full(len(mm), np.inf)
+        )
         worst = distance.reshape(-1, 4).max(axis=1)
         residual = float(np.sqrt(np.mean(distance**2)))
         if worst.max() <= OUTLIER_MM and residual <= WORST_RESIDUAL_MM:

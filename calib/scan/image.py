@@ -137,7 +137,9 @@ def _picture(path: Path, digest: str, number: int, kind: str, found: _Found) -> 
     if codes.dtype not in (np.uint8, np.uint16) or codes.shape[2] not in (3, 4):
         raise InputError.of(path, f"is not RGB of 8 or 16 bits per channel ({codes.dtype})", READABLE)
     if min(codes.shape[:2]) < LEAST_SIDE:
-        raise InputError.of(path, f"is only {codes.shape[1]} x {codes.shape[0]} pixels large", "Scan at 300 dpi.")
+        raise InputError.of(
+            path, f"is only {codes.shape[1]} x {codes.shape[0]} pixels large", "Scan at 300 dpi."
+        )
     if codes.shape[2] == 4:
         notes.append("its transparency was ignored")
         codes = codes[..., :3]
@@ -157,7 +159,9 @@ def _refuse_grey(path: Path, codes: NDArray[Any]) -> None:
 def _check_size(path: Path, width: int, height: int) -> None:
     if width * height > MOST_PIXELS:
         raise InputError.of(
-            path, f"claims {width} x {height} pixels, more than a scan of a page has", "Scan one page at 300 or 600 dpi."
+            path,
+            f"claims {width} x {height} pixels, more than a scan of a page has",
+            "Scan one page at 300 or 600 dpi.",
         )
 
 
@@ -265,7 +269,9 @@ def _pdf_picture(path: Path, stream: Any) -> _Found:
     icc = picture.icc
     profile = icc.tobytes() if icc is not None else None
     if picture.bits_per_component not in (8, 16):
-        raise InputError.of(path, f"has {picture.bits_per_component} bits per channel in its picture", READABLE)
+        raise InputError.of(
+            path, f"has {picture.bits_per_component} bits per channel in its picture", READABLE
+        )
     # The samples alone do not tell CMYK from RGB with transparency, nor Lab from RGB.
     _check_mode(path, picture.mode)
     if picture.filters and picture.filters[-1] == "/DCTDecode":
@@ -327,7 +333,9 @@ def light_of(picture: Picture) -> LightOf:
         name = _profile_name(picture.profile)
     except Exception as error:  # Little CMS raises its own kinds for broken and foreign profiles.
         raise InputError.of(
-            picture.path, "has an embedded colour profile that cannot be used", "Save it with sRGB or no profile."
+            picture.path,
+            "has an embedded colour profile that cannot be used",
+            "Save it with sRGB or no profile.",
         ) from error
     if np.abs(light - _srgb_light(probe)).max() < 1e-3:
         return LightOf(None, "sRGB (embedded)")

@@ -115,7 +115,10 @@ def paper_mask(page: Page, page_mm: tuple[float, float]) -> NDArray[np.bool_]:
 
     def clear(box: Box) -> None:
         low_x, low_y = (max(0, int(np.floor(v * GRID_PER_MM))) for v in (box.x_mm, box.y_mm))
-        mask[low_y : int(np.ceil(box.bottom_mm * GRID_PER_MM)), low_x : int(np.ceil(box.right_mm * GRID_PER_MM))] = False
+        mask[
+            low_y : int(np.ceil(box.bottom_mm * GRID_PER_MM)),
+            low_x : int(np.ceil(box.right_mm * GRID_PER_MM)),
+        ] = False
 
     for cell in page.cells:
         clear(cell.box.grown(CLEAR_CELL_MM))
@@ -138,7 +141,9 @@ def paper_tiles(light: Light, mask: NDArray[np.bool_]) -> Tiles:
     A tile is the mean of its middle half in brightness, so that a speck of dust in it is left out.
     """
     height, width = (n // TILE_PX for n in mask.shape)
-    blocks = mask[: height * TILE_PX, : width * TILE_PX].reshape(height, TILE_PX, width, TILE_PX).all(axis=(1, 3))
+    blocks = (
+        mask[: height * TILE_PX, : width * TILE_PX].reshape(height, TILE_PX, width, TILE_PX).all(axis=(1, 3))
+    )
     values = light[: height * TILE_PX, : width * TILE_PX].reshape(height, TILE_PX, width, TILE_PX, 3)
     rows, columns = np.nonzero(blocks)
     picked = values[rows, :, columns].reshape(len(rows), TILE_PX * TILE_PX, 3)
@@ -195,7 +200,9 @@ def blurred(reflectance: Light, paper: Array, beyond: Array) -> list[Light]:
     """
     filled = np.where(np.isfinite(reflectance), reflectance, paper.astype(np.float32)).astype(np.float32)
     pad = 90
-    padded = cv2.copyMakeBorder(filled, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=tuple(map(float, beyond)))
+    padded = cv2.copyMakeBorder(
+        filled, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=tuple(map(float, beyond))
+    )
     result = []
     for radius in RADII_MM:
         # Wide blurs are made on a reduced copy, where they cost nothing and lose nothing.
@@ -266,7 +273,12 @@ def _starts(at: Array, page_mm: tuple[float, float]) -> list[Array]:
     A sheet lifts off the glass along a side, where many tiles lie; a fit that begins with them
     all would spread their shade over the page and never find back.
     """
-    side = [at[:, 0] < SIDE_MM, at[:, 0] > page_mm[0] - SIDE_MM, at[:, 1] < SIDE_MM, at[:, 1] > page_mm[1] - SIDE_MM]
+    side = [
+        at[:, 0] < SIDE_MM,
+        at[:, 0] > page_mm[0] - SIDE_MM,
+        at[:, 1] < SIDE_MM,
+        at[:, 1] > page_mm[1] - SIDE_MM,
+    ]
     return [np.ones(len(at))] + [(~one).astype(float) for one in side if (~one).sum() > len(at) / 3]
 
 
@@ -278,7 +290,9 @@ def _robust(
     weight = start
     residual = 0.0
     for _ in range(rounds):
-        surface, flare = _solve(design, excess, log_light, np.sqrt(weight), residual * np.sqrt(ALIKE) / USUAL_FLARE)
+        surface, flare = _solve(
+            design, excess, log_light, np.sqrt(weight), residual * np.sqrt(ALIKE) / USUAL_FLARE
+        )
         off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
         size = np.sqrt(np.mean(off**2, axis=1))
         residual = float(max(1.4826 * np.median(size), least))

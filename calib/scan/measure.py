@@ -100,7 +100,11 @@ def measure(
     _raise(failures)
     warnings += _missing(plan, facts, swatches)
     session = Session(
-        settings.paper, settings.session, settings.scanner, strip is None, any(f.report["forced"] for f in facts)
+        settings.paper,
+        settings.session,
+        settings.scanner,
+        strip is None,
+        any(f.report["forced"] for f in facts),
     )
     rows, scatter = rows_of(swatches, plan.markers, _ground(facts), session)
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
@@ -199,13 +203,17 @@ def _missing(plan: Plan, facts: Sequence[PageFacts], swatches: Sequence[Swatch])
     absent = [str(page.page) for page in plan.pages if page.page not in found]
     words = []
     if absent:
-        words.append(f"page {', '.join(absent)} of chart {plan.chart} was not scanned; its markers have no rows")
+        words.append(
+            f"page {', '.join(absent)} of chart {plan.chart} was not scanned; its markers have no rows"
+        )
     readable = {(s.cell.marker, s.cell.layers) for s in swatches if s.has_colour}
     blank = dict.fromkeys((s.cell.marker, s.cell.layers) for s in swatches)
     left = [f"{marker} ({layers})" for marker, layers in blank if (marker, layers) not in readable]
     if left:
         shown = ", ".join(left[:12]) + (f" and {len(left) - 12} more" if len(left) > 12 else "")
-        words.append(f"no colour was read for {len(left)} of the markers' cells, by marker and coats: {shown}")
+        words.append(
+            f"no colour was read for {len(left)} of the markers' cells, by marker and coats: {shown}"
+        )
     return words
 
 
@@ -228,7 +236,10 @@ def _origin(
         ),
         scanner=settings.scanner.described(),
         lighting={"pages": [fact.report for fact in facts]},
-        flare={"mean": round(float(np.mean(flare)), 5), "u": max(float(str(f.report["u_flare"])) for f in facts)},
+        flare={
+            "mean": round(float(np.mean(flare)), 5),
+            "u": max(float(str(f.report["u_flare"])) for f in facts),
+        },
         scatter={
             "relative_dose": round(scatter.sd, 5),
             "degrees_of_freedom": scatter.freedom,

@@ -84,11 +84,17 @@ class _Pen:
         return x_mm * PER_MM, self.top + y_mm * PER_MM
 
     def box(self, box: Box, colour: tuple[int, int, int], width: int) -> None:
-        self.draw.rectangle((*self.at(box.x_mm, box.y_mm), *self.at(box.right_mm, box.bottom_mm)), outline=colour, width=width)
+        self.draw.rectangle(
+            (*self.at(box.x_mm, box.y_mm), *self.at(box.right_mm, box.bottom_mm)), outline=colour, width=width
+        )
 
-    def text(self, at: tuple[float, float], words: str, size: int, colour: tuple[int, int, int], bold: bool = False) -> None:
+    def text(
+        self, at: tuple[float, float], words: str, size: int, colour: tuple[int, int, int], bold: bool = False
+    ) -> None:
         # A white rim keeps the words readable over the printed labels.
-        self.draw.text(at, words, font=_font(size, bold), fill=colour, stroke_width=2, stroke_fill=(255, 255, 255))
+        self.draw.text(
+            at, words, font=_font(size, bold), fill=colour, stroke_width=2, stroke_fill=(255, 255, 255)
+        )
 
     def everything(self, page: PageReading, swatches: Sequence[Swatch], scanner: Scanner) -> None:
         for mark in page.frame.page.marks:
@@ -131,9 +137,16 @@ class _Pen:
             lab = scanner.to_lab(swatch.patch.linear)
             for line, (name, value) in enumerate(zip("Lab", lab, strict=True)):
                 number = f"{value:.0f}".replace("-0", "0") if abs(value) < 0.5 else f"{value:.0f}"
-                self.text(self.at(cell.right_mm + 0.4, cell.y_mm + 1 + 2.6 * line), f"{name} {number}", SMALL_PX, INK)
+                self.text(
+                    self.at(cell.right_mm + 0.4, cell.y_mm + 1 + 2.6 * line),
+                    f"{name} {number}",
+                    SMALL_PX,
+                    INK,
+                )
         if swatch.flags:
-            self.text(self.at(cell.x_mm, cell.bottom_mm + 0.2), ", ".join(swatch.flags), SMALL_PX, colour, bold=True)
+            self.text(
+                self.at(cell.x_mm, cell.bottom_mm + 0.2), ", ".join(swatch.flags), SMALL_PX, colour, bold=True
+            )
 
     def _head(self, page: PageReading, swatches: Sequence[Swatch]) -> None:
         used = sum(swatch.has_colour for swatch in swatches)

@@ -201,7 +201,9 @@ class _Page:
         codes = np.linspace(0, 1, 256, dtype=np.float32)[:, None].repeat(3, axis=1)
         light = self.decode(codes)[:, 1]
         at = float(np.interp(np.median(tiles.light[:, 1]), light, codes[:, 1]))
-        pair = self.decode(np.array([[at - 0.5 / 255], [at + 0.5 / 255]], dtype=np.float32).repeat(3, axis=1))[:, 1]
+        pair = self.decode(
+            np.array([[at - 0.5 / 255], [at + 0.5 / 255]], dtype=np.float32).repeat(3, axis=1)
+        )[:, 1]
         return float(np.log(pair[1] / pair[0]) * 255 / top)
 
     def strip_reading(self, strip: Strip) -> StripReading:
@@ -257,7 +259,18 @@ class _Page:
         assert paper is not None and lighting is not None
         noise = _noise(steps, tone, lighting)
         return PageReading(
-            self.picture, self.frame, self.decode, tone, lighting, steps, noise, gain, scatter, paper, tiles.at, forced
+            self.picture,
+            self.frame,
+            self.decode,
+            tone,
+            lighting,
+            steps,
+            noise,
+            gain,
+            scatter,
+            paper,
+            tiles.at,
+            forced,
         )
 
     def tone(self, readings: Array, expected: Array) -> tuple[Tone, bool]:
@@ -279,7 +292,9 @@ class _Page:
 
 def _step_points(box: Box, shares: Array) -> Array:
     """Return the steps' middles (n, 2) in page mm from their shares along and across the strip."""
-    along, across = (shares[:, 1], shares[:, 0]) if box.height_mm > box.width_mm else (shares[:, 0], shares[:, 1])
+    along, across = (
+        (shares[:, 1], shares[:, 0]) if box.height_mm > box.width_mm else (shares[:, 0], shares[:, 1])
+    )
     return np.stack([box.x_mm + along * box.width_mm, box.y_mm + across * box.height_mm], axis=1)
 
 

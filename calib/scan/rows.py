@@ -178,7 +178,10 @@ def _doubts(groups: Sequence[_Group], scatter: Scatter, ground: Ground, scanner:
         doses.append(float(u_dose))
     u_lab = propagate(scanner.to_lab, np.array(draws))
     rough = np.sqrt((u_lab**2).mean(axis=1))
-    return [_Doubt(u, dose, float(np.hypot(scanner.error, r))) for u, dose, r in zip(u_lab, doses, rough, strict=True)]
+    return [
+        _Doubt(u, dose, float(np.hypot(scanner.error, r)))
+        for u, dose, r in zip(u_lab, doses, rough, strict=True)
+    ]
 
 
 def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, Any]:
@@ -247,7 +250,9 @@ def _second_coats(rows: list[Reading]) -> list[Reading]:
         and (first[row.marker].L or 0) + LIGHTER_L < row.L
     }
     return [
-        replace(row, flags=tuple(sorted({*row.flags, "second-coat-lighter"}))) if row.marker in swapped else row
+        replace(row, flags=tuple(sorted({*row.flags, "second-coat-lighter"})))
+        if row.marker in swapped
+        else row
         for row in rows
     ]
 
@@ -272,7 +277,9 @@ def _ground_rows(ground: Ground, session: Session) -> list[Reading]:
                 u_L=float(u[0]),
                 u_a=float(u[1]),
                 u_b=float(u[2]),
-                u_abs=None if session.no_strip else float(np.hypot(scanner.error if kind == "black" else 1.0, u.mean())),
+                u_abs=None
+                if session.no_strip
+                else float(np.hypot(scanner.error if kind == "black" else 1.0, u.mean())),
                 pixels=ground.pixels if kind == "paper" else None,
                 flags=tuple(sorted(_session_flags(session))),
             )

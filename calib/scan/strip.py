@@ -79,7 +79,9 @@ class StripNotFound(ValueError):
     """No strip with so many steps lies in the rectangle."""
 
 
-def find_strip(light: NDArray[np.float32], per_mm: float, size_mm: tuple[float, float], widths: Array) -> StripReading:
+def find_strip(
+    light: NDArray[np.float32], per_mm: float, size_mm: tuple[float, float], widths: Array
+) -> StripReading:
     """Find and read a strip.
 
     light: (h, w, 3) scanner light of the rectangle grown by MARGIN_MM, its long side along x.
@@ -94,7 +96,9 @@ def find_strip(light: NDArray[np.float32], per_mm: float, size_mm: tuple[float, 
     symmetric = np.allclose(widths, widths[::-1], rtol=0.02)
     best: tuple[float, Place] | None = None
     for backwards in (False,) if symmetric else (False, True):
-        found = _search(np.asarray(small, np.float32), per_mm * factor, size_mm, widths[::-1] if backwards else widths)
+        found = _search(
+            np.asarray(small, np.float32), per_mm * factor, size_mm, widths[::-1] if backwards else widths
+        )
         found = (found[0], replace(found[1], reversed=backwards))
         if best is None or found[0] < best[0]:
             best = found
@@ -136,7 +140,9 @@ def turned(reading: StripReading) -> StripReading:
     )
 
 
-def _search(grey: NDArray[np.float32], per_mm: float, size_mm: tuple[float, float], widths: Array) -> tuple[float, Place]:
+def _search(
+    grey: NDArray[np.float32], per_mm: float, size_mm: tuple[float, float], widths: Array
+) -> tuple[float, Place]:
     """Return the least share of variance inside the steps, and the place that has it."""
     found = _Search(grey, per_mm, size_mm, widths)
     angles = np.arange(-ANGLE_DEG, ANGLE_DEG + 0.01, 0.4)
@@ -147,7 +153,9 @@ def _search(grey: NDArray[np.float32], per_mm: float, size_mm: tuple[float, floa
     wide = np.arange(-2 * ALONG_MM, 2 * ALONG_MM + 0.1, 0.75)
     other = found.refined(found.best_of(_places(angles[::2], across[::2]), wide, WIDE_SCALES, COARSE_PAD))
     if _impossible(best[1]) or (other[0] < FAR_BETTER * best[0] and _impossible(other[1])):
-        raise StripNotFound("what fits best lies too far off its place, as if the strip had another number of steps")
+        raise StripNotFound(
+            "what fits best lies too far off its place, as if the strip had another number of steps"
+        )
     return best
 
 
@@ -177,7 +185,10 @@ class _Search:
         The last round looks at nearly whole steps, which leaves no play.
         """
         near = np.arange(-3, 4)
-        for angle_step, shift_step, scale_step, pad in ((0.15, 0.25, 0.005, COARSE_PAD), (0.08, 0.15, 0.002, FINE_PAD)):
+        for angle_step, shift_step, scale_step, pad in (
+            (0.15, 0.25, 0.005, COARSE_PAD),
+            (0.08, 0.15, 0.002, FINE_PAD),
+        ):
             at = best[1]
             best = self.best_of(
                 _places(at.angle + near * angle_step, at.across + near * shift_step),
@@ -187,7 +198,9 @@ class _Search:
             )
         return best
 
-    def best_of(self, places: Iterator[Place], along: Steps, scales: Steps, pad: float) -> tuple[float, Place]:
+    def best_of(
+        self, places: Iterator[Place], along: Steps, scales: Steps, pad: float
+    ) -> tuple[float, Place]:
         """Try all places with all shifts along and all scales; return the best with its figure.
 
         For each turn and shift across, a few lines along the strip are sampled once; sums over any
@@ -229,7 +242,9 @@ def _lines(
     """Sample lines along a strip at this place: (len(offsets), len(positions))."""
     along, across = np.meshgrid(positions, offsets)
     x, y = _pixels(grey.shape[:2], per_mm, along, across, place)
-    return np.asarray(cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float64)
+    return np.asarray(
+        cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float64
+    )
 
 
 def _pixels(
@@ -247,7 +262,12 @@ def _pixels(
 
 
 def _read(
-    light: NDArray[np.float32], per_mm: float, size_mm: tuple[float, float], widths: Array, place: Place, inside: float
+    light: NDArray[np.float32],
+    per_mm: float,
+    size_mm: tuple[float, float],
+    widths: Array,
+    place: Place,
+    inside: float,
 ) -> StripReading:
     """Read every step in its middle, the brightest and darkest tenth of its squares left out."""
     length, height = size_mm
@@ -275,9 +295,13 @@ def _read(
         doubts.append(noises[-1] / np.sqrt(len(squares) / 4))
         x_mid, y_mid = _pixels(light.shape[:2], per_mm, np.array([middle]), np.array([0.0]), place)
         third = max(1, pixels.shape[1] // 3)
-        ends = [np.median(end.reshape(-1, 3), axis=0).mean() for end in (pixels[:, :third], pixels[:, -third:])]
+        ends = [
+            np.median(end.reshape(-1, 3), axis=0).mean() for end in (pixels[:, :third], pixels[:, -third:])
+        ]
         rises.append(float(np.diff(lightness(np.array(ends)))[0]))
-        at.append([(float(x_mid[0]) + 0.5) / per_mm - MARGIN_MM, (float(y_mid[0]) + 0.5) / per_mm - MARGIN_MM])
+        at.append(
+            [(float(x_mid[0]) + 0.5) / per_mm - MARGIN_MM, (float(y_mid[0]) + 0.5) / per_mm - MARGIN_MM]
+        )
     shares = np.array(at) / np.array([length, height])
     result = StripReading(
         np.array(readings), np.array(noises), np.array(doubts), shares, np.array(rises), place, inside

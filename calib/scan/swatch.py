@@ -83,7 +83,11 @@ def _flags(patch: Patch, marker: Marker, scanner: Scanner) -> tuple[str, ...]:
         found.append("fluorescent")
     if patch.pixels < FEW_PIXELS:
         found.append("few-pixels")
-    if marker.hint and marker.kind != "blender" and _hint_distance(patch, marker.hint, scanner) > UNLIKE_HINT_DE00:
+    if (
+        marker.hint
+        and marker.kind != "blender"
+        and _hint_distance(patch, marker.hint, scanner) > UNLIKE_HINT_DE00
+    ):
         found.append("unlike-hint")
     return tuple(found)
 

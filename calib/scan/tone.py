@@ -132,7 +132,9 @@ def _candidates(steps: int) -> Sequence[tuple[str, Maker, int | None]]:
         return lambda x, y: np.polynomial.Polynomial.fit(x, y, degree)
 
     usable = [d for d in DEGREES if d <= steps - 3]
-    makers: list[tuple[str, Maker, int | None]] = [(f"polynomial of degree {d}", polynomial(d), d) for d in usable]
+    makers: list[tuple[str, Maker, int | None]] = [
+        (f"polynomial of degree {d}", polynomial(d), d) for d in usable
+    ]
     makers.append(("monotone interpolation", lambda x, y: PchipInterpolator(x, y, extrapolate=True), None))
     return makers
 

@@ -73,9 +73,13 @@ def lay_strip(planes: NDArray[np.float32], strip: Strip, box: Box, steps: Array,
     for channel in range(3):
         # The mean of a staircase over one pixel is the difference of its integral.
         integral = np.concatenate([[0.0], np.cumsum(values[:, channel] * np.diff(edges))])
-        light = (np.interp(along + half, edges, integral) - np.interp(along - half, edges, integral)) / (2 * half)
+        light = (np.interp(along + half, edges, integral) - np.interp(along - half, edges, integral)) / (
+            2 * half
+        )
         inside = np.clip(along, half, long_mm - half)
-        end = (np.interp(inside + half, edges, integral) - np.interp(inside - half, edges, integral)) / (2 * half)
+        end = (np.interp(inside + half, edges, integral) - np.interp(inside - half, edges, integral)) / (
+            2 * half
+        )
         light = np.where((along < half) | (along > long_mm - half), end, light)
         part = planes[channel, low[1] : high[1], low[0] : high[0]]
         part *= shade
@@ -113,7 +117,9 @@ def lift(planes: NDArray[np.float32], laying: Laying, scale: float) -> None:
         "bottom": planes[:, ::-1].transpose(0, 2, 1),
     }
     if laying.lift_edge not in view:
-        raise ImpossibleError(f"A sheet has no edge '{laying.lift_edge}'", "Choose left, right, top or bottom.")
+        raise ImpossibleError(
+            f"A sheet has no edge '{laying.lift_edge}'", "Choose left, right, top or bottom."
+        )
     seen = view[laying.lift_edge]
     reach = min(seen.shape[2], max(1, round(laying.lift_reach_mm * scale)))
     height = laying.lift_mm * (1.0 - (np.arange(reach, dtype=np.float32) + 0.5) / reach) ** 2
@@ -122,7 +128,9 @@ def lift(planes: NDArray[np.float32], laying: Laying, scale: float) -> None:
     levels = [0.0, *np.geomspace(0.5, max(1.0, float(sigma.max())), 4)]
     for channel in range(3):
         band = np.ascontiguousarray(seen[channel, :, : min(seen.shape[2], reach + 40)])
-        blurred = [cv2.GaussianBlur(band, (0, 0), level)[:, :reach] if level else band[:, :reach] for level in levels]
+        blurred = [
+            cv2.GaussianBlur(band, (0, 0), level)[:, :reach] if level else band[:, :reach] for level in levels
+        ]
         result = np.zeros_like(blurred[0])
         for i in range(len(levels)):
             tent = np.interp(sigma, levels, np.eye(len(levels))[i]).astype(np.float32)
@@ -147,7 +155,11 @@ def stain(planes: NDArray[np.float32], laying: Laying, frame: PrintFrame, scale:
         inside = np.clip((spot.radius_mm - far) / (0.08 * spot.radius_mm) + 0.5, 0.0, 1.0)
         # Tea brown for a stain, and a thumb's skin for what hides (invented colours).
         for channel, (tea, skin) in enumerate(zip((0.5, 0.8, 1.3), (0.5, 0.3, 0.24), strict=True)):
-            target = np.full_like(part[channel], skin) if spot.opaque else part[channel] * 10 ** (-spot.density * tea)
+            target = (
+                np.full_like(part[channel], skin)
+                if spot.opaque
+                else part[channel] * 10 ** (-spot.density * tea)
+            )
             part[channel] += inside * (target - part[channel])
 
 
@@ -217,7 +229,9 @@ def soil(bed: NDArray[np.float32], scanner: Scanner, scale: float, seed: str) ->
     for _ in range(scanner.dust):
         middle = (int(rng.integers(columns * 16)), int(rng.integers(rows * 16)))
         axes = [max(6, int(r * scale * 16)) for r in rng.uniform(0.04, 0.2, 2)]
-        cv2.ellipse(dirt, middle, axes, rng.uniform(0, 180), 0, 360, int(rng.integers(90, 200)), -1, cv2.LINE_AA, 4)
+        cv2.ellipse(
+            dirt, middle, axes, rng.uniform(0, 180), 0, 360, int(rng.integers(90, 200)), -1, cv2.LINE_AA, 4
+        )
     for _ in range(scanner.hairs):
         points = _hair(rng, columns / scale, rows / scale)
         cv2.polylines(

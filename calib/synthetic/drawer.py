@@ -120,7 +120,8 @@ def _towards(marker: Marker) -> Ink:
             best, best_error = doses, error
         slopes = np.stack(
             [
-                (_densities(_one_coat((doses + step) @ dyes, paper)) - _densities(spectrum_to_xyz(film))) / 0.01
+                (_densities(_one_coat((doses + step) @ dyes, paper)) - _densities(spectrum_to_xyz(film)))
+                / 0.01
                 for step in 0.01 * np.eye(3)
             ],
             axis=1,

@@ -18,7 +18,9 @@ NODES = 1.25
 def rng_of(seed: int, *purpose: str | int) -> np.random.Generator:
     """Return a generator that depends on the seed and on what it is for, and on nothing else."""
     text = "|".join([str(seed), *map(str, purpose)])
-    return np.random.default_rng(int.from_bytes(hashlib.blake2b(text.encode(), digest_size=16).digest(), "big"))
+    return np.random.default_rng(
+        int.from_bytes(hashlib.blake2b(text.encode(), digest_size=16).digest(), "big")
+    )
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,9 @@ class Grid:
         return Grid(self.x_mm, self.y_mm, self.scale * times, (self.shape[0] * times, self.shape[1] * times))
 
 
-def smooth_field(rng: np.random.Generator, grid: Grid, sigma_mm: float, sigma_y_mm: float | None = None) -> Plane:
+def smooth_field(
+    rng: np.random.Generator, grid: Grid, sigma_mm: float, sigma_y_mm: float | None = None
+) -> Plane:
     """Return Gaussian noise of mean 0 and sd 1, correlated over sigma_mm (along x and y), at the pixels.
 
     White noise on a lattice fixed in mm, smoothed by a Gaussian and interpolated: the lattice
@@ -63,14 +67,18 @@ def smooth_field(rng: np.random.Generator, grid: Grid, sigma_mm: float, sigma_y_
     lattice = np.asarray(cv2.sepFilter2D(white, cv2.CV_32F, kernel, kernel), dtype=np.float32)
     lattice /= np.float32((kernel**2).sum())
     step = [1.0 / (grid.scale * pitch[i]) for i in (0, 1)]
-    to_lattice = np.array([[step[0], 0.0, margin - 0.5 + step[0] / 2], [0.0, step[1], margin - 0.5 + step[1] / 2]])
+    to_lattice = np.array(
+        [[step[0], 0.0, margin - 0.5 + step[0] / 2], [0.0, step[1], margin - 0.5 + step[1] / 2]]
+    )
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     size_px = (grid.shape[1], grid.shape[0])
     seen = cv2.warpAffine(lattice, to_lattice, size_px, flags=flags, borderMode=cv2.BORDER_REFLECT)
     return np.asarray(seen, dtype=np.float32)
 
 
-def smooth_line(rng: np.random.Generator, at_mm: Plane, start_mm: float, end_mm: float, sigma_mm: float) -> Plane:
+def smooth_line(
+    rng: np.random.Generator, at_mm: Plane, start_mm: float, end_mm: float, sigma_mm: float
+) -> Plane:
     """Return one-dimensional noise (mean 0, sd 1, correlated over sigma_mm) at the given mm.
 
     start_mm and end_mm fix the lattice; positions outside take the value of its ends.
@@ -84,4 +92,6 @@ def smooth_line(rng: np.random.Generator, at_mm: Plane, start_mm: float, end_mm:
 
 def ramp(distance_mm: NDArray[np.float32], width_mm: float) -> Plane:
     """Return 0..1: how far inside an edge that is width_mm soft (0.5 on the edge itself)."""
-    return np.asarray(np.clip(distance_mm / np.float32(width_mm) + np.float32(0.5), 0.0, 1.0), dtype=np.float32)
+    return np.asarray(
+        np.clip(distance_mm / np.float32(width_mm) + np.float32(0.5), 0.0, 1.0), dtype=np.float32
+    )

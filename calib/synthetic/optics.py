@@ -18,7 +18,9 @@ Pixels = NDArray[np.unsignedinteger[Any]]
 COARSE_MM = 1.0
 
 
-def scan_light(planes: NDArray[np.float32], laying: Laying, scanner: Scanner, scale: float, seed: str) -> Pixels:
+def scan_light(
+    planes: NDArray[np.float32], laying: Laying, scanner: Scanner, scale: float, seed: str
+) -> Pixels:
     """Return pixels (rows, columns, 3) of linear light on the bed (3, rows, columns); planes are used up.
 
     scale: pixels per mm. seed: what tells this scan from any other. The order is that of the light:
@@ -31,7 +33,9 @@ def scan_light(planes: NDArray[np.float32], laying: Laying, scanner: Scanner, sc
             plane += np.float32(scanner.flare) * (scattered(plane, laying.lid, scanner, scale) - plane)
         _light(plane, scanner, channel)
         if scanner.blur_mm:
-            plane[:] = cv2.GaussianBlur(plane, (0, 0), scanner.blur_mm * scale, borderType=cv2.BORDER_REPLICATE)
+            plane[:] = cv2.GaussianBlur(
+                plane, (0, 0), scanner.blur_mm * scale, borderType=cv2.BORDER_REPLICATE
+            )
         _make_noisy(plane, scanner, channel, seed)
         plane *= np.float32(scanner.gain[channel])
     return drive(planes, scanner)
@@ -147,7 +151,9 @@ def _to_codes(plane: Plane, tone: str) -> None:
         _power(plane, 1.0 / float(number))
         return
     if name not in ("srgb", "s-curve"):
-        raise ImpossibleError(f"There is no tone curve '{tone}'", "Choose srgb, linear, s-curve or 'gamma 1.8'.")
+        raise ImpossibleError(
+            f"There is no tone curve '{tone}'", "Choose srgb, linear, s-curve or 'gamma 1.8'."
+        )
     # IEC 61966-2-1.
     straight = plane <= 0.0031308
     foot = plane[straight] * np.float32(12.92)

@@ -136,7 +136,9 @@ def simulate_page(
     used = {cell.marker for cell in page.cells} | set(session.hand.wrong.values())
     missing = sorted(used - set(inks))
     if missing:
-        raise ImpossibleError(f"No ink is given for the marker{'s' if len(missing) > 1 else ''} {', '.join(missing)}")
+        raise ImpossibleError(
+            f"No ink is given for the marker{'s' if len(missing) > 1 else ''} {', '.join(missing)}"
+        )
     scale = dpi / 25.4
     seed = session.seed
     spectral = spectral_scanner(session.scanner.kind, session.scanner.lamp)
@@ -147,7 +149,9 @@ def simulate_page(
         ink = from_picture(picture, plan, page, session.printer, scale, seed)
     planes, paper, black = _printed_light(ink, session, spectral, page, scale)
     del ink
-    cells = {cell.cell: _colour_one(planes, cell, inks, session, frame, spectral, scale) for cell in page.cells}
+    cells = {
+        cell.cell: _colour_one(planes, cell, inks, session, frame, spectral, scale) for cell in page.cells
+    }
     true_steps, steps = strip_steps(session.strip, spectral, seed)
     corners = np.zeros((0, 2))
     if session.strip.present:
@@ -179,7 +183,9 @@ def simulate_page(
 
 def colour_of(reflectance: Array, spectral: SpectralScanner) -> Colour:
     """Return a reflectance (n,) as XYZ, Lab and the scanner's light."""
-    return Colour(reflectance, spectrum_to_xyz(reflectance), true_lab(reflectance), spectral.linear(reflectance))
+    return Colour(
+        reflectance, spectrum_to_xyz(reflectance), true_lab(reflectance), spectral.linear(reflectance)
+    )
 
 
 def _printed_light(
@@ -229,7 +235,9 @@ def _colour_one(
     times = 1 if scale >= FINE_ENOUGH else (2 if scale >= FINE_ENOUGH / 2 else 4)
     grid = Grid(left / scale, top / scale, scale, (max(0, bottom - top), max(0, right - left)))
     if min(grid.shape) < 1:
-        raise ImpossibleError(f"Cell {cell.cell} does not lie on the sheet", "Choose a printer scale nearer to 1.")
+        raise ImpossibleError(
+            f"Cell {cell.cell} does not lie on the sheet", "Choose a printer scale nearer to 1."
+        )
     coloured = colour_cell(cell, box, grid.finer(times), hand, paper, session.seed)
     passed = _passed(inks[marker], coloured, session, spectral)
     if times > 1:
@@ -257,7 +265,9 @@ def _colour_one(
     )
 
 
-def _passed(ink: Ink, coloured: Colouring, session: Session, spectral: SpectralScanner) -> NDArray[np.float32]:
+def _passed(
+    ink: Ink, coloured: Colouring, session: Session, spectral: SpectralScanner
+) -> NDArray[np.float32]:
     """Return the light of the inked cell relative to its bare sheet (3, rows, columns)."""
     bare = spectral.linear(session.paper.reflectance())
     most = max(1.0, float(coloured.amount.max()))

@@ -54,5 +54,7 @@ def spectral_scanner(kind: str = "colorimetric", lamp: str = "LED-B3") -> Spectr
         peaks, widths = np.array(LEDS).T
         weights = np.exp(-4.0 * np.log(2.0) * ((WAVELENGTHS[:, np.newaxis] - peaks) / widths) ** 2)
     else:
-        raise ImpossibleError(f"There is no scanner of the kind '{kind}'", f"Choose one of {', '.join(KINDS)}.")
+        raise ImpossibleError(
+            f"There is no scanner of the kind '{kind}'", f"Choose one of {', '.join(KINDS)}."
+        )
     return SpectralScanner(kind, weights / weights.sum(axis=0))

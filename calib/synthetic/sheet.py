@@ -55,7 +55,11 @@ def from_picture(
     A rendering holds sRGB codes; a printer that prints a code true to its light leaves so much of the
     paper bare as the code has light.
     """
-    grey = picture if picture.ndim == 2 else cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_RGB2GRAY)
+    grey = (
+        picture
+        if picture.ndim == 2
+        else cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_RGB2GRAY)
+    )
     inked = (1.0 - srgb_decode(np.arange(256) / 255.0)).astype(np.float32)
     black: Plane = inked[np.asarray(grey, dtype=np.uint8)]
     frame = print_frame(plan, printer)
@@ -66,7 +70,9 @@ def from_picture(
         black = np.asarray(cv2.resize(black, nearer, interpolation=cv2.INTER_AREA), dtype=np.float32)
     per_mm = (black.shape[1] / plan.page_mm[0], black.shape[0] / plan.page_mm[1])
     to_px = np.array([[scale, 0, -0.5], [0, scale, -0.5], [0, 0, 1]])
-    from_picture_px = np.array([[1 / per_mm[0], 0, 0.5 / per_mm[0]], [0, 1 / per_mm[1], 0.5 / per_mm[1]], [0, 0, 1]])
+    from_picture_px = np.array(
+        [[1 / per_mm[0], 0, 0.5 / per_mm[0]], [0, 1 / per_mm[1], 0.5 / per_mm[1]], [0, 0, 1]]
+    )
     move = (to_px @ frame.matrix() @ from_picture_px)[:2]
     ink = cv2.warpAffine(black, move, (shape[1], shape[0]), flags=cv2.INTER_LINEAR)
     return spoil(np.asarray(ink, dtype=np.float32), plan, page, printer, scale, seed)
@@ -113,7 +119,9 @@ def _draw_ruler(ink: Plane, ruler: Box, frame: PrintFrame, scale: float) -> None
     along_x = ruler.width_mm >= ruler.height_mm
     long_mm = max(ruler.width_mm, ruler.height_mm)
     base = (
-        Box(ruler.x_mm, ruler.bottom_mm - 0.2, long_mm, 0.2) if along_x else Box(ruler.x_mm, ruler.y_mm, 0.2, long_mm)
+        Box(ruler.x_mm, ruler.bottom_mm - 0.2, long_mm, 0.2)
+        if along_x
+        else Box(ruler.x_mm, ruler.y_mm, 0.2, long_mm)
     )
     draw_box(ink, frame.box(base), 0.8, scale)
     for tick in range(0, int(long_mm) + 1, 10):
@@ -125,7 +133,9 @@ def _draw_ruler(ink: Plane, ruler: Box, frame: PrintFrame, scale: float) -> None
         draw_box(ink, frame.box(box), 0.8, scale)
 
 
-def _draw_words(ink: Plane, plan: Plan, page: Page, box: Box, title: bool, frame: PrintFrame, scale: float) -> None:
+def _draw_words(
+    ink: Plane, plan: Plan, page: Page, box: Box, title: bool, frame: PrintFrame, scale: float
+) -> None:
     """Stand in for the page's own words: a title, then lines of about the right length."""
     words = [f"chart {plan.chart}  page {page.page} of {len(plan.pages)}", "paper ______  date ______"]
     if not title:

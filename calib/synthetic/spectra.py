@@ -32,7 +32,9 @@ def on_grid(wavelengths: ArrayLike, values: ArrayLike) -> Array:
     """Return spectra (n, ...) given at wavelengths (n,) in nm on the grid, held constant past the ends."""
     values = np.asarray(values, dtype=float)
     columns = values.reshape(len(values), -1).T
-    moved = np.stack([np.interp(WAVELENGTHS, np.asarray(wavelengths, dtype=float), c) for c in columns], axis=-1)
+    moved = np.stack(
+        [np.interp(WAVELENGTHS, np.asarray(wavelengths, dtype=float), c) for c in columns], axis=-1
+    )
     return moved.reshape((len(WAVELENGTHS), *values.shape[1:]))
 
 
@@ -73,4 +75,6 @@ def true_lab(reflectance: ArrayLike) -> Array:
 @cache
 def chart_reflectances(name: str = "ISO 17321-1") -> dict[str, Array]:
     """Return the published patch reflectances (n,) of one of colour-science's SDS_COLOURCHECKERS by patch."""
-    return {patch: on_grid(sd.wavelengths, sd.values) for patch, sd in library().SDS_COLOURCHECKERS[name].items()}
+    return {
+        patch: on_grid(sd.wavelengths, sd.values) for patch, sd in library().SDS_COLOURCHECKERS[name].items()
+    }

@@ -109,7 +109,9 @@ def _jpeg(pixels: Pixels, dpi: float, icc: bytes | None, quality: int) -> bytes:
     from PIL import Image
 
     if pixels.dtype != np.uint8:
-        raise ImpossibleError("JPEG holds 8 bits a channel", "Simulate the scan with bits=8, or write TIFF or PNG.")
+        raise ImpossibleError(
+            "JPEG holds 8 bits a channel", "Simulate the scan with bits=8, or write TIFF or PNG."
+        )
     stream = io.BytesIO()
     Image.fromarray(pixels).save(stream, "JPEG", quality=quality, dpi=(dpi, dpi), icc_profile=icc)
     return stream.getvalue()

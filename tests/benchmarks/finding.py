@@ -54,7 +54,14 @@ def main(pages: int = 40) -> None:
         hidden = tuple(int(i) for i in rng.choice(ids, size=number % 3, replace=False))
         poor = number % 2 == 1
         printer = (
-            Printer(hidden=hidden, pale=0.3, streaks=15, pinholes=40, patchy=0.15, scale=float(rng.uniform(0.97, 1.03)))
+            Printer(
+                hidden=hidden,
+                pale=0.3,
+                streaks=15,
+                pinholes=40,
+                patchy=0.15,
+                scale=float(rng.uniform(0.97, 1.03)),
+            )
             if poor
             else Printer(hidden=hidden)
         )

@@ -65,7 +65,12 @@ def compare(name: str, one: list[str], other: list[str], runs: int) -> None:
 def main(runs: int = 5) -> None:
     """Print all ratios."""
     python = sys.executable
-    compare("calib --help over import click", [python, "-m", "calib", "--help"], [python, "-c", "import click"], 3 * runs)
+    compare(
+        "calib --help over import click",
+        [python, "-m", "calib", "--help"],
+        [python, "-c", "import click"],
+        3 * runs,
+    )
     plan = chart_of(34)
     inks = {ink.marker: ink for ink in invent_inks(plan.markers, seed=1)}
     with tempfile.TemporaryDirectory() as folder:
@@ -86,7 +91,9 @@ def main(runs: int = 5) -> None:
                 measure += ["--strip", str(home / "strip.csv"), "--paper", "p", "-o", str(home / "out.csv")]
                 name = f"measure over decode, {dpi} dpi, {bits} bit {suffix}"
                 compare(name, measure, [python, str(home / "decode.py"), page], runs)
-    print(f"this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB while simulating")
+    print(
+        f"this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB while simulating"
+    )
 
 
 if __name__ == "__main__":

@@ -51,7 +51,8 @@ def turned_points(points: NDArray, shape: tuple[int, ...], quarter_turns: int) -
     x, y = points.T
     height, width = shape[:2]
     return np.stack(
-        [(x, y), (y, width - 1 - x), (width - 1 - x, height - 1 - y), (height - 1 - y, x)][quarter_turns % 4], axis=1
+        [(x, y), (y, width - 1 - x), (width - 1 - x, height - 1 - y), (height - 1 - y, x)][quarter_turns % 4],
+        axis=1,
     )
 
 
@@ -66,7 +67,9 @@ def true_px(plan: Plan, truth: ScanTruth) -> NDArray:
 
 @pytest.mark.parametrize("quarter_turns", range(4))
 @pytest.mark.parametrize("name", ["straight", "askew"])
-def test_a_page_is_found_every_way_up(studio: Studio, askew: SimulatedScan, name: str, quarter_turns: int) -> None:
+def test_a_page_is_found_every_way_up(
+    studio: Studio, askew: SimulatedScan, name: str, quarter_turns: int
+) -> None:
     scan = askew if name == "askew" else studio.scans["page-1"][1]
     codes = np.rot90(scan.pixels, quarter_turns)
     (frame,) = frames_of(codes, studio.plan)
@@ -75,7 +78,9 @@ def test_a_page_is_found_every_way_up(studio: Studio, askew: SimulatedScan, name
     assert farthest_mm(frame, expected) < NEAR_MM
     assert frame.pixels_per_mm == pytest.approx(DPI / 25.4, rel=2e-3)
     assert frame.residual_mm < 0.15
-    assert frame.to_mm(frame.to_pixels(points_of(frame.page))) == pytest.approx(points_of(frame.page), abs=1e-6)
+    assert frame.to_mm(frame.to_pixels(points_of(frame.page))) == pytest.approx(
+        points_of(frame.page), abs=1e-6
+    )
 
 
 @pytest.mark.parametrize("hidden", list(combinations(range(6), 2)), ids=str)
@@ -110,7 +115,9 @@ def test_marks_that_did_not_print_are_done_without(studio: Studio) -> None:
     assert farthest_mm(frame, true_px(studio.plan, studio.truth("two hidden"))) < 0.06
 
 
-def test_a_mark_out_of_place_is_left_out(studio: Studio, askew: SimulatedScan, marks: tuple[FoundMark, ...]) -> None:
+def test_a_mark_out_of_place_is_left_out(
+    studio: Studio, askew: SimulatedScan, marks: tuple[FoundMark, ...]
+) -> None:
     """One misread mark among six: the others outvote it."""
     moved = FoundMark(marks[2].id, marks[2].corners + 25.0)
     (frame,) = find_frames([*marks[:2], moved, *marks[3:]], studio.plan, "scan")
@@ -205,7 +212,9 @@ def test_two_pages_on_one_bed_are_both_found(studio: Studio) -> None:
     frames = frames_of(bed, studio.plan)
     assert [frame.page.page for frame in frames] == [1, 2]
     assert farthest_mm(frames[0], true_px(studio.plan, studio.truth("page-1"))) < NEAR_MM
-    expected = turned_points(true_px(studio.plan, studio.truth("page-2")), two.shape, 2) + np.array([one.shape[1], 0])
+    expected = turned_points(true_px(studio.plan, studio.truth("page-2")), two.shape, 2) + np.array(
+        [one.shape[1], 0]
+    )
     assert farthest_mm(frames[1], expected) < NEAR_MM
 
 

@@ -107,7 +107,12 @@ def test_tiff_as_pillow_writes_it(tmp_path: Path) -> None:
 def test_tiff_with_jpeg_inside_agrees_with_opencv(tmp_path: Path) -> None:
     path = tmp_path / "jpeg.tif"
     tifffile.imwrite(
-        path, smooth_codes(), photometric="rgb", compression="jpeg", compressionargs={"level": 95}, metadata=None
+        path,
+        smooth_codes(),
+        photometric="rgb",
+        compression="jpeg",
+        compressionargs={"level": 95},
+        metadata=None,
     )
     picture = only(path)
     # The two use different releases of one JPEG library, which may round differently by a code.
@@ -144,8 +149,18 @@ def test_png_gives_the_codes_that_opencv_reads(tmp_path: Path, channels: int, dt
 def test_interlaced_png(tmp_path: Path) -> None:
     # Adam7 (ISO/IEC 15948, 8.2) of a picture of one colour: every pass holds the same bytes.
     width, height, colour = 220, 210, bytes([200, 100, 50])
-    passes = [(0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2)]
-    data = b"".join((b"\0" + colour * len(range(x, width, dx))) * len(range(y, height, dy)) for x, y, dx, dy in passes)
+    passes = [
+        (0, 0, 8, 8),
+        (4, 0, 8, 8),
+        (0, 4, 4, 8),
+        (2, 0, 4, 4),
+        (0, 2, 2, 4),
+        (1, 0, 2, 2),
+        (0, 1, 1, 2),
+    ]
+    data = b"".join(
+        (b"\0" + colour * len(range(x, width, dx))) * len(range(y, height, dy)) for x, y, dx, dy in passes
+    )
     path = tmp_path / "interlaced.png"
     path.write_bytes(png_file(struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 1), data))
     assert np.array_equal(only(path).codes, np.asarray(Image.open(path)))
@@ -183,7 +198,9 @@ def test_pdf_of_a_jpeg_holds_the_jpegs_own_pixels(tmp_path: Path) -> None:
 def test_pdf_with_a_jpeg_packed_once_more(tmp_path: Path) -> None:
     path = tmp_path / "scan.pdf"
     jpeg = jpeg_bytes(Image.fromarray(smooth_codes()))
-    write_pdf(path, [zlib.compress(jpeg)], Filter=pikepdf.Array([pikepdf.Name.FlateDecode, pikepdf.Name.DCTDecode]))
+    write_pdf(
+        path, [zlib.compress(jpeg)], Filter=pikepdf.Array([pikepdf.Name.FlateDecode, pikepdf.Name.DCTDecode])
+    )
     assert np.array_equal(only(path).codes, imagecodecs.jpeg8_decode(jpeg))
 
 
@@ -193,8 +210,14 @@ def test_pdf_whose_picture_lies_in_a_form(tmp_path: Path) -> None:
     codes = random_codes()
     with pikepdf.new() as document:
         inner = pdf_image(document, zlib.compress(codes.tobytes()))
-        form = document.make_stream(b"/Scan Do", Resources=pikepdf.Dictionary(XObject=pikepdf.Dictionary(Scan=inner)))
-        form.Type, form.Subtype, form.BBox = pikepdf.Name.XObject, pikepdf.Name.Form, pikepdf.Array([0, 0, 1, 1])
+        form = document.make_stream(
+            b"/Scan Do", Resources=pikepdf.Dictionary(XObject=pikepdf.Dictionary(Scan=inner))
+        )
+        form.Type, form.Subtype, form.BBox = (
+            pikepdf.Name.XObject,
+            pikepdf.Name.Form,
+            pikepdf.Array([0, 0, 1, 1]),
+        )
         add_page(document, {"Form": form})
         document.save(path)
     assert np.array_equal(only(path).codes, codes)
@@ -261,7 +284,9 @@ def test_mirrored_orientations_are_mirrored_back(tmp_path: Path, orientation: in
     """What matters is the hand, not the turn: the page is found at any angle, but never in a mirror."""
     tiff, jpeg = tmp_path / "turned.tif", tmp_path / "turned.jpg"
     codes = random_codes()
-    tifffile.imwrite(tiff, codes, photometric="rgb", metadata=None, extratags=[(274, "H", 1, orientation, True)])
+    tifffile.imwrite(
+        tiff, codes, photometric="rgb", metadata=None, extratags=[(274, "H", 1, orientation, True)]
+    )
     assert is_turned(only(tiff).codes, upright(codes, orientation))
     exif = Image.Exif()
     exif[274] = orientation
@@ -279,7 +304,12 @@ def png_file(header: bytes, data: bytes) -> bytes:
     def chunk(kind: bytes, body: bytes) -> bytes:
         return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(data)) + chunk(b"IEND", b"")
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", header)
+        + chunk(b"IDAT", zlib.compress(data))
+        + chunk(b"IEND", b"")
+    )
 
 
 def jpeg_bytes(image: Image.Image) -> bytes:
@@ -420,7 +450,9 @@ def pdf_of(*pictures: NDArray, **options: Any) -> Callable[[Path], None]:
 
 def pdf_sixteen(space: Any, channels: int) -> Callable[[Path], None]:
     codes = random_codes(np.uint16, channels).astype(">u2")
-    return lambda path: write_pdf(path, [zlib.compress(codes.tobytes())], ColorSpace=space, BitsPerComponent=16)
+    return lambda path: write_pdf(
+        path, [zlib.compress(codes.tobytes())], ColorSpace=space, BitsPerComponent=16
+    )
 
 
 def pdf_cmyk_jpeg(path: Path) -> None:
@@ -429,7 +461,9 @@ def pdf_cmyk_jpeg(path: Path) -> None:
 
 
 LAB_SPACE = pikepdf.Array([pikepdf.Name.Lab, pikepdf.Dictionary(WhitePoint=[0.9642, 1, 0.8249])])
-INDEXED = pikepdf.Array([pikepdf.Name.Indexed, pikepdf.Name.DeviceRGB, 255, pikepdf.String(bytes(range(256)) * 3)])
+INDEXED = pikepdf.Array(
+    [pikepdf.Name.Indexed, pikepdf.Name.DeviceRGB, 255, pikepdf.String(bytes(range(256)) * 3)]
+)
 LOCK = pikepdf.Encryption(owner="o", user="u")
 
 # Name of the file, how it is made, and a word that its refusal must have.
@@ -516,7 +550,9 @@ def test_a_file_that_may_not_be_read(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("suffix", [".png", ".tif", ".jpg", ".pdf"])
-def test_damage_anywhere_is_a_sentence_or_a_picture_but_never_another_exception(tmp_path: Path, suffix: str) -> None:
+def test_damage_anywhere_is_a_sentence_or_a_picture_but_never_another_exception(
+    tmp_path: Path, suffix: str
+) -> None:
     """Sixty files with a run of bytes overwritten: each gives pictures or a CalibError of one line."""
     path = tmp_path / f"scan{suffix}"
     write_scan(path, smooth_codes(), 150)

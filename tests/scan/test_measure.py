@@ -29,7 +29,11 @@ from calib.table.table import Table, read_table, table_bytes, write_table
 def differences(one: Table, other: Table) -> np.ndarray:
     """Return dE00 between the same rows of two tables, the clipped ones left out."""
     theirs = {row.key: row for row in other.readings}
-    pairs = [(row.lab, theirs[row.key].lab) for row in one.readings if "clipped" not in row.flags and row.key in theirs]
+    pairs = [
+        (row.lab, theirs[row.key].lab)
+        for row in one.readings
+        if "clipped" not in row.flags and row.key in theirs
+    ]
     return np.asarray(delta_e_2000(*np.swapaxes(np.array(pairs), 0, 1)))
 
 
@@ -180,7 +184,9 @@ def test_all_failures_are_in_one_message(studio: Studio, tmp_path: Path) -> None
 
 
 def test_every_scan_that_is_missing_is_named(studio: Studio, tmp_path: Path) -> None:
-    error = failure(lambda: measure(studio.plan, [tmp_path / "a.png", tmp_path / "b.png"], studio.strip, SETTINGS))
+    error = failure(
+        lambda: measure(studio.plan, [tmp_path / "a.png", tmp_path / "b.png"], studio.strip, SETTINGS)
+    )
     assert error.exit_code == 3
     assert "a.png" in str(error) and "b.png" in str(error)
 
@@ -244,7 +250,9 @@ def test_the_same_scans_give_the_same_bytes(studio: Studio) -> None:
 def many(studio: Studio) -> tuple[ScanTruth, Measured, dict[tuple[str, int], str]]:
     """One A5 page of some forty inks in one coat, each once, and eight of them twice."""
     markers = [Marker(f"{i:03d}") for i in range(1, 38)]
-    options = ChartOptions(page_mm=(148.0, 210.0), cell_mm=(13.0, 9.0), layers=(1,), controls=5, strip_mm=(60.0, 8.0))
+    options = ChartOptions(
+        page_mm=(148.0, 210.0), cell_mm=(13.0, 9.0), layers=(1,), controls=5, strip_mm=(60.0, 8.0)
+    )
     plan = lay_out(markers, options)
     assert len(plan.pages) == 1
     inks = {ink.marker: ink for ink in invent_inks(markers, seed=21)}
@@ -253,7 +261,9 @@ def many(studio: Studio) -> tuple[ScanTruth, Measured, dict[tuple[str, int], str
     return scan.truth, measure(plan, [studio.save("many.png", scan.pixels)], studio.strip, SETTINGS), cells
 
 
-def test_intervals_hold_what_they_promise(many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]]) -> None:
+def test_intervals_hold_what_they_promise(
+    many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]],
+) -> None:
     """95 % intervals about the colour of an average hand's film: u_L, u_a and u_b include the hand's scatter."""
     truth, measured, cells = many
     inside, sizes = [], []
@@ -284,7 +294,9 @@ def test_scatter_of_the_hand_is_measured_from_controls(
 def test_a_row_of_two_swatches_is_surer_than_one_of_one(
     many: tuple[ScanTruth, Measured, dict[tuple[str, int], str]],
 ) -> None:
-    doses = {n: [r.u_dose for r in many[1].table.readings if r.kind == "ink" and r.swatches == n] for n in (1, 2)}
+    doses = {
+        n: [r.u_dose for r in many[1].table.readings if r.kind == "ink" and r.swatches == n] for n in (1, 2)
+    }
     assert np.median(doses[2]) < 0.85 * np.median(doses[1])
 
 

@@ -72,7 +72,9 @@ def test_without_a_profile_codes_are_srgb() -> None:
 
 @pytest.mark.parametrize("maker", ["imagecodecs", "pillow"])
 def test_an_embedded_srgb_profile_is_the_curve_of_the_standard(maker: str) -> None:
-    profile = SRGB if maker == "imagecodecs" else ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    profile = (
+        SRGB if maker == "imagecodecs" else ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    )
     decode = light_of(picture_of(profile))
     assert decode.name.startswith("sRGB")
     assert decode(codes_16()) == pytest.approx(colour.models.eotf_sRGB(codes_16().astype(float)), abs=1e-3)
@@ -167,7 +169,11 @@ def cmyk_profile() -> bytes:
 def test_the_cmyk_profile_of_these_tests_is_sound() -> None:
     profile = ImageCms.ImageCmsProfile(io.BytesIO(cmyk_profile()))
     transform = ImageCms.buildTransform(profile, ImageCms.createProfile("sRGB"), "CMYK", "RGB")
-    assert ImageCms.applyTransform(Image.new("CMYK", (1, 1), (0, 0, 0, 255)), transform).getpixel((0, 0)) == (0, 0, 0)
+    assert ImageCms.applyTransform(Image.new("CMYK", (1, 1), (0, 0, 0, 255)), transform).getpixel((0, 0)) == (
+        0,
+        0,
+        0,
+    )
 
 
 UNUSABLE = {
@@ -210,11 +216,15 @@ def test_one_page_in_srgb_and_in_a_wide_rgb_gives_the_same_table(studio: Studio)
     assert clipped == [{"003"}, set()]
     truth = studio.true_lab("wide")
     errors = [
-        float(delta_e_2000(row.lab, truth[row.marker, row.layers])) for row in wide.readings if row.marker == "003"
+        float(delta_e_2000(row.lab, truth[row.marker, row.layers]))
+        for row in wide.readings
+        if row.marker == "003"
     ]
     assert len(errors) == 2 and max(errors) < 0.5, errors
     # The comparison can fail: the very same codes taken for sRGB are far off.
-    bare = measure(studio.plan, [studio.save("bare.tif", studio.pixels("wide"))], studio.strip, SETTINGS).table
+    bare = measure(
+        studio.plan, [studio.save("bare.tif", studio.pixels("wide"))], studio.strip, SETTINGS
+    ).table
     assert differences(plain, bare).max() > 3
 
 

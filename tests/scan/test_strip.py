@@ -163,7 +163,9 @@ def even(steps: int) -> tuple[float, ...]:
 
 
 @pytest.mark.parametrize(
-    "stated", [DENSITIES[1:], even(7), even(9), even(12)], ids=["lightest missing", "7 of 10", "9 of 10", "12 of 10"]
+    "stated",
+    [DENSITIES[1:], even(7), even(9), even(12)],
+    ids=["lightest missing", "7 of 10", "9 of 10", "12 of 10"],
 )
 def test_a_strip_file_of_another_number_of_steps_is_refused(
     studio: Studio, tmp_path: Path, stated: tuple[float, ...]
@@ -186,7 +188,9 @@ def test_a_strip_file_in_the_wrong_order_is_exit_5(studio: Studio, tmp_path: Pat
 
 def test_another_strip_of_as_many_steps_is_unfit_and_may_be_forced(studio: Studio, tmp_path: Path) -> None:
     rng = np.random.default_rng(4)
-    wrong = sorted(round(d + float(e), 3) for d, e in zip(DENSITIES, rng.uniform(-0.08, 0.08, 10), strict=True))
+    wrong = sorted(
+        round(d + float(e), 3) for d, e in zip(DENSITIES, rng.uniform(-0.08, 0.08, 10), strict=True)
+    )
     strip = write_strip(tmp_path / "wrong.csv", tuple(wrong))
     path = studio.scans["page-1"][0]
     error = failure(lambda: studio.read(path, strip=strip))
@@ -200,7 +204,9 @@ def test_another_strip_of_as_many_steps_is_unfit_and_may_be_forced(studio: Studi
 def test_a_strip_file_with_lab_values_gives_the_same_table(studio: Studio, tmp_path: Path) -> None:
     path = tmp_path / "lab.csv"
     lab = studio.strip.lab
-    path.write_text("step,L,a,b\n" + "".join(f"{i},{L:.6f},{a:.6f},{b:.6f}\n" for i, (L, a, b) in enumerate(lab, 1)))
+    path.write_text(
+        "step,L,a,b\n" + "".join(f"{i},{L:.6f},{a:.6f},{b:.6f}\n" for i, (L, a, b) in enumerate(lab, 1))
+    )
     strip = read_strip(path)
     assert strip.kind == "Lab"
     (picture,) = pictures_of(studio.scans["page-1"][0])

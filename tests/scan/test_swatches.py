@@ -71,7 +71,9 @@ def test_iso_17321_patches_read_back_as_their_cie_values(iso: tuple[Plan, Measur
     # Cyan alone lies outside sRGB, so an sRGB file holds a bound of it.
     assert clipped == {"cyan"}
     errors = {
-        row.marker: float(delta_e_2000(row.lab, published[row.marker])) for row in rows if row.marker not in clipped
+        row.marker: float(delta_e_2000(row.lab, published[row.marker]))
+        for row in rows
+        if row.marker not in clipped
     }
     assert len(errors) == 23
     # Measured: mean 0.037, largest 0.17 (the black patch, as dark as the strip's last steps).
@@ -124,7 +126,8 @@ def flawed(studio: Studio) -> tuple[Plan, ScanTruth, Measured, dict[str, Ink]]:
         "leaf": Ink("leaf", 0.4 * dye("lemon") + 0.25 * dye("cyan")),
     }
     markers = [
-        Marker(name, kind=ink.kind, hint="" if ink.kind == "blender" else hint_of(ink)) for name, ink in inks.items()
+        Marker(name, kind=ink.kind, hint="" if ink.kind == "blender" else hint_of(ink))
+        for name, ink in inks.items()
     ]
     plan = lay_out(markers, replace(A5, layers=(1, 2)))
     cells = {(c.marker, c.layers): c.cell for c in plan.pages[0].cells}
@@ -151,7 +154,9 @@ def rows_of(measured: Measured, marker: str) -> list[Reading]:
 
 
 @pytest.mark.parametrize("marker", FAULTS)
-def test_every_fault_has_its_flag(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]], marker: str) -> None:
+def test_every_fault_has_its_flag(
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]], marker: str
+) -> None:
     rows = rows_of(flawed[2], marker)
     assert len(rows) == 2
     for row in rows:
@@ -171,7 +176,9 @@ def test_honest_swatches_of_the_same_page_have_none(
         assert row.lab is not None
 
 
-def test_a_blank_cell_has_a_row_without_colour(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]) -> None:
+def test_a_blank_cell_has_a_row_without_colour(
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]],
+) -> None:
     for row in rows_of(flawed[2], "bare"):
         assert row.flags == ("blank",)
         assert row.lab is None and row.linear is None and row.hex is None and row.u_L is None
@@ -209,13 +216,17 @@ def test_coverage_of_a_half_filled_cell(flawed: tuple[Plan, ScanTruth, Measured,
             assert row.bleed_mm == pytest.approx(truth.cells[cell.cell].bleed_mm, abs=0.15)
 
 
-def test_mottle_of_a_dry_pen_and_of_an_even_one(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]) -> None:
+def test_mottle_of_a_dry_pen_and_of_an_even_one(
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]],
+) -> None:
     dry = [row.mottle for row in rows_of(flawed[2], "dry")]
     even = [row.mottle for marker in ("grey", "rose") for row in rows_of(flawed[2], marker)]
     assert min(dry) > 0.15 and max(even) < 0.1
 
 
-def test_colours_of_the_honest_ones_are_true(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]) -> None:
+def test_colours_of_the_honest_ones_are_true(
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]],
+) -> None:
     plan, truth, measured, _ = flawed
     errors = {}
     for cell in plan.pages[0].cells:
@@ -225,7 +236,9 @@ def test_colours_of_the_honest_ones_are_true(flawed: tuple[Plan, ScanTruth, Meas
     assert np.mean(list(errors.values())) < 0.3 and max(errors.values()) < 0.8, errors
 
 
-def test_hex_is_the_colour_and_in_srgb_says_whether(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]) -> None:
+def test_hex_is_the_colour_and_in_srgb_says_whether(
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]],
+) -> None:
     for row in flawed[2].table.readings:
         if row.lab is not None:
             ((text, inside),) = lab_to_hex(np.array([row.lab]))
@@ -246,7 +259,9 @@ def test_honest_pages_raise_no_alarm(studio: Studio) -> None:
 
 def test_a_control_with_the_wrong_pen_is_noticed(studio: Studio) -> None:
     page = studio.plan.pages[0]
-    control = next(cell for cell in page.cells if cell.repeat == 2 and cell.layers == 1 and cell.marker != "003")
+    control = next(
+        cell for cell in page.cells if cell.repeat == 2 and cell.layers == 1 and cell.marker != "003"
+    )
     other = next(c.marker for c in page.cells if c.marker not in (control.marker, "001", "003"))
     session = studio.session(hand=Hand(wrong={control.cell: other}))
     studio.scan("wrong control", session=session)
@@ -265,9 +280,13 @@ def test_a_cell_that_the_picture_cuts_off_is_damaged(studio: Studio) -> None:
     inner = [cell for cell in page.cells if cell.box.right_mm < outer[0].x_mm]
     at = truth.to_px(np.array([[outer[0].x_mm + 3.0, page.strip.y_mm]]))[0, 0]
     path = studio.save("cropped.png", studio.pixels("page-1")[:, : int(at)])
-    rows = {(r.marker, r.layers): r for r in measure(studio.plan, [path], studio.strip, SETTINGS).table.readings}
+    rows = {
+        (r.marker, r.layers): r for r in measure(studio.plan, [path], studio.strip, SETTINGS).table.readings
+    }
     alone = [
-        cell for cell in outer if sum(c.marker == cell.marker and c.layers == cell.layers for c in page.cells) == 1
+        cell
+        for cell in outer
+        if sum(c.marker == cell.marker and c.layers == cell.layers for c in page.cells) == 1
     ]
     assert alone
     for cell in alone:
@@ -281,7 +300,9 @@ def test_laying_the_page_otherwise_changes_nothing(studio: Studio) -> None:
     """The simulator's crop: 2 mm less than the sheet all round, which only the bare rim feels."""
     studio.scan("rim lost", session=studio.session(laying=Laying(margin_mm=-2.0)))
     one, two = studio.table("page-1").table, studio.table("rim lost").table
-    pairs = [(a.lab, b.lab) for a, b in zip(one.readings, two.readings, strict=True) if "clipped" not in a.flags]
+    pairs = [
+        (a.lab, b.lab) for a, b in zip(one.readings, two.readings, strict=True) if "clipped" not in a.flags
+    ]
     assert delta_e_2000(*np.swapaxes(np.array(pairs), 0, 1)).max() < 0.3
 
 
@@ -295,6 +316,8 @@ def test_scans_of_another_depth_and_kind(studio: Studio) -> None:
     for path, mean in ((studio.save("eight.png", codes), 0.1), (jpeg, 0.25)):
         table = measure(studio.plan, [path], studio.strip, SETTINGS).table
         pairs = [
-            (a.lab, b.lab) for a, b in zip(plain.readings, table.readings, strict=True) if "clipped" not in a.flags
+            (a.lab, b.lab)
+            for a, b in zip(plain.readings, table.readings, strict=True)
+            if "clipped" not in a.flags
         ]
         assert delta_e_2000(*np.swapaxes(np.array(pairs), 0, 1)).mean() < mean

@@ -63,7 +63,9 @@ def test_blacks_below_the_darkest_step(encoding: str, bound: float) -> None:
     """Down to a third of the darkest step's light, on nothing but how the curve goes on (in L* units)."""
     tone = fit_tone(three(scanned(LIGHT, encoding)), three(LIGHT))
     dark = np.linspace(LIGHT.min() / 3, LIGHT.min(), 20)
-    assert 100 * np.abs(lightness(tone(three(scanned(dark, encoding)))) - lightness(three(dark))).max() < bound
+    assert (
+        100 * np.abs(lightness(tone(three(scanned(dark, encoding)))) - lightness(three(dark))).max() < bound
+    )
 
 
 @pytest.mark.parametrize("flare", [0.0, 0.03])
@@ -78,7 +80,10 @@ def test_lighter_than_the_lightest_step() -> None:
     """Bare paper is often lighter than the first step of a strip."""
     tone = fit_tone(three(scanned(LIGHT, "gamma 1.8")), three(LIGHT))
     paper = np.array([0.82, 0.9, 1.0])
-    assert 100 * np.abs(lightness(tone(three(scanned(paper, "gamma 1.8")))) - lightness(three(paper))).max() < 0.3
+    assert (
+        100 * np.abs(lightness(tone(three(scanned(paper, "gamma 1.8")))) - lightness(three(paper))).max()
+        < 0.3
+    )
 
 
 def test_channels_are_balanced_each_by_itself() -> None:

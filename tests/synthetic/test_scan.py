@@ -197,18 +197,26 @@ def test_a_seed_reproduces_bytes_and_another_does_not() -> None:
 
 def found_marks(pixels: np.ndarray) -> dict[int, np.ndarray]:
     """What OpenCV's own detector sees: corners (4, 2) by id."""
-    grey = cv2.cvtColor((pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels, cv2.COLOR_RGB2GRAY)
+    grey = cv2.cvtColor(
+        (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels, cv2.COLOR_RGB2GRAY
+    )
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
-    return {int(i): c.reshape(4, 2) for i, c in zip(np.ravel(ids), corners, strict=True)} if ids is not None else {}
+    return (
+        {int(i): c.reshape(4, 2) for i, c in zip(np.ravel(ids), corners, strict=True)}
+        if ids is not None
+        else {}
+    )
 
 
 def corners_px(scan: SimulatedScan, box: Box) -> np.ndarray:
     """Where the truth has a rectangle's corners (4, 2), clockwise from the plan's top left."""
     right, bottom = box.right_mm, box.bottom_mm
-    return scan.truth.to_px(np.array([(box.x_mm, box.y_mm), (right, box.y_mm), (right, bottom), (box.x_mm, bottom)]))
+    return scan.truth.to_px(
+        np.array([(box.x_mm, box.y_mm), (right, box.y_mm), (right, bottom), (box.x_mm, bottom)])
+    )
 
 
 @pytest.mark.parametrize("turn", [0.0, 90.0, 180.0, 270.0, 3.0, 93.0, 183.0, 273.0])

@@ -86,7 +86,9 @@ def test_twice_the_dose_is_twice_the_density_where_the_surface_is_black() -> Non
 
 def test_no_film_is_darker_than_the_surface() -> None:
     paper = SimPaper(surface=0.01)
-    assert reflectance_at(Ink("x", np.full_like(WAVELENGTHS, 9.0)), paper, 1.0) == pytest.approx(0.01, rel=1e-3)
+    assert reflectance_at(Ink("x", np.full_like(WAVELENGTHS, 9.0)), paper, 1.0) == pytest.approx(
+        0.01, rel=1e-3
+    )
 
 
 def test_two_coats_follow_the_papers_exponent_and_gain() -> None:
@@ -148,7 +150,9 @@ def test_an_ink_follows_its_hint(hint: str) -> None:
 def test_fading_and_tainting() -> None:
     one, other = invent_inks(2, seed=3)
     assert one.strengthened(0.8).absorption == pytest.approx(0.8 * one.absorption)
-    assert one.tainted(other, 0.25).absorption == pytest.approx(0.75 * one.absorption + 0.25 * other.absorption)
+    assert one.tainted(other, 0.25).absorption == pytest.approx(
+        0.75 * one.absorption + 0.25 * other.absorption
+    )
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -63,7 +63,9 @@ def test_pdf_holds_the_very_pixels(tmp_path: Path, dtype: type) -> None:
     write_scan_pdf(tmp_path / "a.pdf", given, 300, icc=PROFILE)
     with pikepdf.open(tmp_path / "a.pdf") as pdf:
         page = pdf.pages[0]
-        assert [float(v) for v in page.mediabox] == pytest.approx([0, 0, 53 / 300 * 72, 37 / 300 * 72], abs=1e-3)
+        assert [float(v) for v in page.mediabox] == pytest.approx(
+            [0, 0, 53 / 300 * 72, 37 / 300 * 72], abs=1e-3
+        )
         picture = page.Resources.XObject.Scan
         data = np.frombuffer(picture.read_bytes(), np.dtype(dtype).newbyteorder(">"))
         assert np.array_equal(data.reshape(given.shape), given)
