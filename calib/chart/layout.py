@@ -49,7 +49,7 @@ NARROW_MM = 30.0
 NARROW_AIR_MM = 1.5
 # A page too small for the long ruler gets the short one.
 RULER_MM = 100.0
-RULER_SHORT_MM = 50.0
+RULER_LEAST_MM = 20.0
 # Beside an upright strip: air to the cells, the ruler with its one line of text.
 RULER_ROOM_MM = 9.0
 BLACK_PATCH_MM = (16.0, 8.0)
@@ -286,12 +286,22 @@ def _ruler(left: float, right: float, height: tuple[float, float], in_foot: bool
         return Box(
             left + MARK_MM + MARK_CLEAR_MM,
             bottom - MARK_MM + 1,
-            RULER_MM if room >= RULER_MM else RULER_SHORT_MM,
+            _ruler_length(room),
             8.0,
         )
     # The strip keeps its 5 mm of bare paper, the cells keep 3.
-    length = RULER_MM if bottom - top >= RULER_MM else RULER_SHORT_MM
+    length = _ruler_length(bottom - top)
     return Box(right + 3, (top + bottom - length) / 2, RULER_ROOM_MM - 3, length)
+
+
+def _ruler_length(room: float) -> float:
+    """Return the longest ruler of whole centimetres that fits, 100 mm at most."""
+    length = min(RULER_MM, math.floor(room / 10) * 10.0)
+    if length < RULER_LEAST_MM:
+        raise ImpossibleError(
+            f"There is no room on the page for a ruler of {RULER_LEAST_MM:g} mm", "Choose a larger page."
+        )
+    return length
 
 
 def _texts(

@@ -247,13 +247,11 @@ def _draw_title(sheet: _Sheet, box: Box, plan: Plan, page: Page) -> None:
     """Draw the chart's id, the page's number and lines to write paper and date on."""
     title, number = f"Swatch chart {plan.chart}", f"page {page.page} of {len(plan.pages)}"
     letters = sheet.letters
-    size = next(
-        (
-            s
-            for s in (11.0, 10.0, 9.0, 8.0, 7.0, 6.0)
-            if letters.width(f"{title}   {number}", s, True) <= box.width_mm
-        ),
-        5.5,
+    # A page too narrow for the whole title gets its last word alone.
+    tried = [(title, s) for s in (11.0, 10.0, 9.0, 8.0, 7.0, 6.0)] + [(f"chart {plan.chart}", 6.0)]
+    title, size = next(
+        (one for one in tried if letters.width(f"{one[0]}   {number}", one[1], True) <= box.width_mm),
+        (plan.chart, 5.5),
     )
     y = box.y_mm + size * MM_PER_POINT
     sheet.text((box.x_mm, y), title, size, DARK, True)

@@ -76,9 +76,9 @@ def test_iso_17321_patches_read_back_as_their_cie_values(iso: tuple[Plan, Measur
         if row.marker not in clipped
     }
     assert len(errors) == 23
-    # Measured: mean 0.037, largest 0.17 (the black patch, as dark as the strip's last steps).
-    assert np.mean(list(errors.values())) < 0.1, errors
-    assert max(errors.values()) < 0.3, errors
+    # Measured: mean 0.036, largest 0.07.
+    assert np.mean(list(errors.values())) < 0.06, errors
+    assert max(errors.values()) < 0.15, errors
 
 
 def test_no_iso_patch_has_a_flag_of_the_hand(iso: tuple[Plan, Measured]) -> None:
@@ -205,6 +205,20 @@ def test_film_colour_is_that_of_the_ink_and_not_of_the_empty_half(
     for row in rows_of(measured, "half"):
         error = float(delta_e_2000(row.lab, truth.cells[cells[row.layers]].film_lab))
         assert error < 0.5, (row.layers, error)
+
+
+def test_film_colour_of_a_dry_pen_is_that_of_the_ink_between_the_white_grains(
+    flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]],
+) -> None:
+    """Four tenths of the film are white grains about as large as a pixel at 150 dpi: the hardest case there is."""
+    plan, truth, measured, _ = flawed
+    cells = {c.layers: c.cell for c in plan.pages[0].cells if c.marker == "dry"}
+    errors = [
+        float(delta_e_2000(row.lab, truth.cells[cells[row.layers]].film_lab))
+        for row in rows_of(measured, "dry")
+    ]
+    # Measured 1.3 and 3.8, where the mean over the cell is off by 12 and 20.
+    assert errors[0] < 2 and errors[1] < 4.5, errors
 
 
 def test_coverage_of_a_half_filled_cell(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]) -> None:
