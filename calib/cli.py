@@ -234,7 +234,7 @@ def chart(
     from calib.chart.markers import read_markers
     from calib.chart.page import colouring_hours, draw_chart
     from calib.chart.planfile import plan_to_json
-    from calib.files import write_whole
+    from calib.files import check_writable, write_whole
 
     if strip_size and strip_print:
         raise click.UsageError("give --strip-size or --strip-print, not both")
@@ -243,6 +243,7 @@ def chart(
     if plan_path == output:
         raise click.UsageError("-o names the PDF; the plan is written beside it as .json")
     _refuse_overwriting(plan_path, markers, strip_print)
+    check_writable(output, plan_path)
     listed = read_markers(markers)
     steps = _printed_steps(strip_print) if strip_print else None
     options = ChartOptions(page, cell, layers, repeats, controls, strip_size or (160.0, 14.0), seed)
@@ -340,12 +341,14 @@ def measure(
 
     from calib.chart.planfile import read_plan
     from calib.colour.reference import read_strip
+    from calib.files import check_writable
     from calib.scan.measure import Settings
     from calib.scan.measure import measure as measure_scans
     from calib.table.table import write_table
 
     grey = None if strip.lower() == "none" else read_strip(Path(strip))
     _refuse_overwriting(output, plan, *scans, Path(strip) if grey else None)
+    check_writable(output)
     _note(quiet, *(grey.warnings if grey else ()))
     chart_plan = read_plan(plan)
     settings = Settings(paper, session, dried, force)

@@ -238,6 +238,21 @@ def _stage(path: Path, data: bytes) -> Path:
     return temporary
 
 
+def check_writable(*paths: Path) -> None:
+    """Refuse an output that cannot be written before the work is done, not after it."""
+    for path in paths:
+        try:
+            folder = Path(path).absolute().parent
+            if path.is_dir():
+                raise OutputError(f"{path}: is a folder, so no file can be written there")
+            if not folder.is_dir():
+                raise OutputError(f"{path}: cannot be written (there is no such folder)", "Make the folder first.")
+            if not os.access(folder, os.W_OK):
+                raise OutputError(f"{path}: cannot be written (its folder is not yours to write to)")
+        except (OSError, ValueError) as error:
+            raise OutputError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from error
+
+
 def make_folder(path: Path) -> None:
     """Make a folder and its parents; raise OutputError where that fails."""
     try:

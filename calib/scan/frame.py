@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 LEAST_MARKS = 3
 # A corner farther than this from where the others put it is a misread mark, not a bent sheet.
 OUTLIER_MM = 1.0
+# Marks whose middles spread less than this across their line count as one line.
+LEAST_SPREAD_MM = 15.0
 # A page on a scanner is flat: more than this between model and corners and it is not one.
 WORST_RESIDUAL_MM = 0.5
 
@@ -201,12 +203,25 @@ def _affine(mm: Array, pixels: Array) -> Array:
     return np.vstack([solution.T, [0, 0, 1]])
 
 
+def _similarity(mm: Array, pixels: Array) -> Array:
+    """Return the map that only turns, scales and moves."""
+    x, y = mm.T
+    one, nil = np.ones(len(mm)), np.zeros(len(mm))
+    design = np.concatenate([np.stack([x, -y, one, nil], axis=1), np.stack([y, x, nil, one], axis=1)])
+    (a, b, c, d), *_ = np.linalg.lstsq(design, pixels.T.ravel(), rcond=None)
+    return np.array([[a, -b, c], [b, a, d], [0, 0, 1]])
+
+
 def _best_matrix(mm: Array, pixels: Array) -> Array:
-    """Return the affine map, or the perspective one where that fits clearly better.
+    """Return the affine map, or another one where that is clearly better.
 
     A scanner makes an affine picture; the two more numbers of a perspective would only carry
-    the marks' noise to the far corners of the page.
+    the marks' noise to the far corners of the page. Marks in one column or row tell nothing of the
+    other direction, and a map that takes it from their own width would be millimetres off.
     """
+    middles = mm.reshape(-1, 4, 2).mean(axis=1)
+    if np.linalg.svd(middles - middles.mean(axis=0), compute_uv=False)[1] < LEAST_SPREAD_MM:
+        return _similarity(mm, pixels)
     affine = _affine(mm, pixels)
     if len(mm) < 4 * (LEAST_MARKS + 1):
         return affine

@@ -41,7 +41,7 @@ class Settings:
 class PageFacts:
     """What is kept of a page after its pixels are gone."""
 
-    name: str
+    file: str
     sha256: str
     page: int
     paper: Array
@@ -174,7 +174,7 @@ def _facts(page: PageReading) -> PageFacts:
     inner = box.grown(-min(box.width_mm, box.height_mm) / 4)
     black = take_black(page.reflectance(page.codes(inner), inner))
     return PageFacts(
-        page.picture.name,
+        page.picture.path.name,
         page.picture.sha256,
         page.frame.page.page,
         page.paper,
@@ -222,8 +222,7 @@ def _origin(
 ) -> Origin:
     pages: dict[tuple[str, str], list[int]] = {}
     for fact in facts:
-        name = fact.name.split(" (picture ")[0]
-        pages.setdefault((name, fact.sha256), []).append(fact.page)
+        pages.setdefault((fact.file, fact.sha256), []).append(fact.page)
     flare = [float(str(fact.report["flare"])) for fact in facts]
     return Origin(
         program=f"calib {calib.__version__}",

@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 DEGREES = (1, 2, 3, 4, 5, 6)
 # A simpler curve wins unless the other is this much better when steps are left out in turn.
 CLEARLY_BETTER = 0.9
+# Below a twenty-fifth of an L* there is nothing to gain from interpolating every step.
+GOOD = 0.0004
 # Points of a curve's table: of a linear file read as sRGB, the dark steps lie a few thousandths apart.
 FINE = 4000
 # How much of the table tells the slope at its end.
@@ -110,6 +112,8 @@ def _fit_channel(reading: Array, expected: Array) -> Curve:
     fine = np.linspace(x[0], x[-1], FINE)
     best: Curve | None = None
     for name, make, degree in _candidates(len(x)):
+        if degree is None and best is not None and best.residual < GOOD:
+            break
         values = make(x, y)(fine)
         if np.any(np.diff(values) <= 0):
             continue
