@@ -246,11 +246,15 @@ def check_writable(*paths: Path) -> None:
             if path.is_dir():
                 raise OutputError(f"{path}: is a folder, so no file can be written there")
             if not folder.is_dir():
-                raise OutputError(f"{path}: cannot be written (there is no such folder)", "Make the folder first.")
+                raise OutputError(
+                    f"{path}: cannot be written (there is no such folder)", "Make the folder first."
+                )
             if not os.access(folder, os.W_OK):
                 raise OutputError(f"{path}: cannot be written (its folder is not yours to write to)")
         except (OSError, ValueError) as error:
-            raise OutputError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from error
+            raise OutputError(
+                f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})"
+            ) from error
 
 
 def make_folder(path: Path) -> None:

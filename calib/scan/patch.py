@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,6 +32,8 @@ CORNER_MM = 1.5
 BARE_DENSITY = 0.004
 # A channel that sends back less than this share of a perfect white's light tells nothing of mottle.
 TELLING_LIGHT = 0.1
+# Bare spots smaller than twice this are grain, larger ones were left out by the hand.
+GRAIN_MM = 0.5
 
 
 @dataclass(frozen=True)
@@ -41,7 +44,7 @@ class Patch:
     u_dose: relative standard uncertainty of the amount of ink, from how it varies over the cell.
     u_linear: (3,) standard uncertainty of linear from pixel noise. coverage: inked share of the cell, 0..1.
     mottle: coefficient of variation of the densest channel's density, noise removed; mottle_noise: what noise
-    alone would have made it. bleed_mm: mean over the edges.
+    alone would have made it. grain: share of the cell's inside that is bare in small spots, as a dry pen leaves it. bleed_mm: mean over the edges.
     pixels: how many stand behind linear. clipped: share of the pixels at the end of the code range.
     seen: share of the cell that the picture shows.
     """
@@ -53,6 +56,7 @@ class Patch:
     coverage: float
     mottle: float
     mottle_noise: float
+    grain: float
     bleed_mm: float
     pixels: int
     clipped: float
@@ -113,6 +117,7 @@ def take_film(
         coverage=_coverage(light[areas.cell], around, linear, t_noise, per_mm),
         mottle=mottle,
         mottle_noise=mottle_noise,
+        grain=_grain(t[areas.inner] / scale, per_mm),
         bleed_mm=_bleed(t / scale, areas.cell, per_mm),
         pixels=int(chosen.sum()),
         clipped=_clipped_share(codes[areas.inner][chosen]),
@@ -126,7 +131,7 @@ def _bare_patch(
     """Return the patch of a cell without visible ink: its mean, and nothing that needs ink."""
     count = len(codes)
     u = noise / np.sqrt(_independent(count, per_mm))
-    return Patch(light, paper, u, 0.0, 0.0, 0.0, 0.0, 0.0, count, _clipped_share(codes), seen)
+    return Patch(light, paper, u, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, count, _clipped_share(codes), seen)
 
 
 def _independent(pixels: int, per_mm: float) -> float:
@@ -223,6 +228,16 @@ def _mottle(
         return 0.0, 0.0
     noise = noise_sd[channel] / max(float(values.mean()), LEAST_LIGHT) / np.log(10)
     return float(np.sqrt(max(0.0, float(density.var()) - noise**2)) / mean), float(noise / mean)
+
+
+def _grain(t: NDArray[np.float32], per_mm: float) -> float:
+    """Return the share of the area that is bare, but has ink on all sides within GRAIN_MM."""
+    inked = (np.nan_to_num(t, nan=1.0) > INKED).astype(np.uint8)
+    size = 2 * round(GRAIN_MM * per_mm) + 1
+    closed = cv2.morphologyEx(
+        inked, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    )
+    return float(np.mean(closed > inked))
 
 
 def _bleed(t: NDArray[np.float32], cell: tuple[slice, slice], per_mm: float) -> float:

@@ -25,6 +25,8 @@ BLANK_COVERAGE = 0.05
 HALF_FILLED = 0.75
 # An even hand mottles by 3 to 8 per cent; a drying pen by 15 and more (from memory).
 MOTTLED = 0.15
+# White slivers between strokes leave a hundredth or two of such spots, a dry pen ten times that.
+GRAINY = 0.06
 # So large a share of clipped pixels moves the film's colour.
 CLIPPED = 0.02
 # Fluorescent ink sends back more light than its paper; noise and lighting stay well under this.
@@ -55,7 +57,11 @@ class Swatch:
 def read_swatches(page: PageReading, markers: dict[str, Marker], scanner: Scanner) -> list[Swatch]:
     """Read every cell of a page, two at a time: what takes long there lets other threads run."""
     with ThreadPoolExecutor(max_workers=2) as pool:
-        return list(pool.map(lambda cell: _read_swatch(page, cell, markers[cell.marker], scanner), page.frame.page.cells))
+        return list(
+            pool.map(
+                lambda cell: _read_swatch(page, cell, markers[cell.marker], scanner), page.frame.page.cells
+            )
+        )
 
 
 def _read_swatch(page: PageReading, cell: Cell, marker: Marker, scanner: Scanner) -> Swatch:
@@ -77,7 +83,7 @@ def _flags(patch: Patch, marker: Marker, scanner: Scanner) -> tuple[str, ...]:
         if patch.coverage < HALF_FILLED:
             found.append("half-filled")
         # Of a pale ink on a noisy scan the noise that was taken off is larger than what is left.
-        if patch.mottle > max(MOTTLED, patch.mottle_noise):
+        if patch.mottle > max(MOTTLED, patch.mottle_noise) or patch.grain > GRAINY:
             found.append("mottled")
     if patch.clipped > CLIPPED:
         found.append("clipped")
