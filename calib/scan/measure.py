@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 import calib
 from calib.chart.plan import Plan
 from calib.colour.reference import Strip
-from calib.colour.uncertainty import Scatter
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.image import file_sha256, read_pictures
 from calib.scan.patch import take_black
 from calib.scan.reading import PageReading, read_picture
-from calib.scan.rows import Ground, Session, rows_of
+from calib.scan.rows import Ground, HandScatter, Session, rows_of
 from calib.scan.scanner import Scanner
 from calib.scan.swatch import Swatch, read_swatches
 from calib.table.origin import Origin, Scan
@@ -218,7 +217,7 @@ def _missing(plan: Plan, facts: Sequence[PageFacts], swatches: Sequence[Swatch])
 
 
 def _origin(
-    plan: Plan, facts: Sequence[PageFacts], strip: Strip | None, settings: Settings, scatter: Scatter
+    plan: Plan, facts: Sequence[PageFacts], strip: Strip | None, settings: Settings, scatter: HandScatter
 ) -> Origin:
     pages: dict[tuple[str, str], list[int]] = {}
     for fact in facts:
@@ -240,9 +239,10 @@ def _origin(
             "u": max(float(str(f.report["u_flare"])) for f in facts),
         },
         scatter={
-            "relative_dose": round(scatter.sd, 5),
-            "degrees_of_freedom": scatter.freedom,
-            "from": "repeated swatches" if scatter.freedom else "assumed, no repeated swatches",
+            "relative_dose": round(scatter.dose.sd, 5),
+            "degrees_of_freedom": scatter.dose.freedom,
+            "relative_rest": round(scatter.rest, 5),
+            "from": "repeated swatches" if scatter.dose.freedom else "assumed, no repeated swatches",
         },
         dates={"session": settings.session, "dried_hours": settings.dried},
         settings={"paper": settings.paper, "force": settings.force},

@@ -24,6 +24,10 @@ LIGHT_RANGE = (-0.5, 5.0)
 # A hand lays 2 or 3 per cent more or less ink from swatch to swatch (measured before the start);
 # where a table has no repeats, this is assumed.
 ASSUMED_SCATTER = 0.025
+# What is left over off the dose curve, relative to light, where nothing was measured (from simulated
+# scans); near black it is relative to this much light instead.
+ASSUMED_REST = 0.002
+REST_LIGHT = 0.01
 # Repeats farther apart than a hand explains: in dE00, and in standard deviations of the dose.
 REPEATS_DE00 = 4.0
 REPEATS_SIGMA = 4.0
@@ -69,7 +73,7 @@ class _Group:
 
 def rows_of(
     swatches: Sequence[Swatch], order: Sequence[Marker], ground: Ground, session: Session
-) -> tuple[list[Reading], Scatter]:
+) -> tuple[list[Reading], HandScatter]:
     """Return the rows, paper and black first, then markers in list order, and the hand's scatter."""
     groups = _groups(swatches, order)
     scatter = _scatter(groups, session.scanner)
@@ -138,18 +142,42 @@ def _repeats_differ(group: _Group, scatter: float, scanner: Scanner) -> bool:
     return widest > max(REPEATS_DE00, float(delta_e_2000(low, high)))
 
 
-def _scatter(groups: Sequence[_Group], scanner: Scanner) -> Scatter:
-    """Pool the hand's scatter over all repeats that are swatches of one ink, else assume it."""
+@dataclass(frozen=True)
+class HandScatter:
+    """How swatches of one ink differ: dose, the amount of ink, relative; rest, off the dose curve.
+
+    rest is a relative standard deviation of light (plus REST_LIGHT), alike in all channels.
+    """
+
+    dose: Scatter
+    rest: float
+
+
+def _scatter(groups: Sequence[_Group], scanner: Scanner) -> HandScatter:
+    """Pool the scatter over all repeats that are swatches of one ink, else assume it."""
     alike = [
-        _amounts(group)
+        group
         for group in groups
         if len(group.linear) > 1
         and group.marker.kind == "ink"
         and not any({"clipped", "half-filled", "fluorescent"} & set(s.flags) for s in group.swatches)
         and not _repeats_differ(group, ASSUMED_SCATTER, scanner)
     ]
-    found = pooled([amounts for amounts in alike if np.all(np.isfinite(amounts))])
-    return found or Scatter(ASSUMED_SCATTER, 0)
+    told = [(group, amounts) for group in alike if np.all(np.isfinite(amounts := _amounts(group)))]
+    dose = pooled([amounts for _, amounts in told])
+    if dose is None:
+        return HandScatter(Scatter(ASSUMED_SCATTER, 0), ASSUMED_REST)
+    off = np.concatenate(
+        [
+            (group.linear - with_amount(group.paper.mean(axis=0), group.linear.mean(axis=0), amounts))
+            / (np.maximum(group.linear, 0) + REST_LIGHT)
+            for group, amounts in told
+        ]
+    )
+    # Robust, because the dose curve of an ink outside the file's gamut does not run as this one does.
+    # Of the three channels of n swatches the dose and the mean have taken all but 2 (n - 1).
+    rest = 1.4826 * float(np.median(np.abs(off))) * np.sqrt(off.size / (2 * dose.freedom))
+    return HandScatter(dose, rest)
 
 
 @dataclass(frozen=True)
@@ -159,21 +187,22 @@ class _Doubt:
     u_abs: float
 
 
-def _doubts(groups: Sequence[_Group], scatter: Scatter, ground: Ground, scanner: Scanner) -> list[_Doubt]:
+def _doubts(groups: Sequence[_Group], scatter: HandScatter, ground: Ground, scanner: Scanner) -> list[_Doubt]:
     """Return the doubt of every group's mean, by Monte Carlo over dose, noise and ground."""
     if not groups:
         return []
-    z = normal_draws(DRAWS, 5)
+    z = normal_draws(DRAWS, 8)
     draws, doses = [], []
     for group in groups:
         n = len(group.linear)
         within = np.mean([s.patch.u_dose for s in group.swatches if s.has_colour and s.patch])
         noise = np.mean([s.patch.u_linear for s in group.swatches if s.has_colour and s.patch], axis=0)
         # The hand's scatter was measured between swatches, so it holds the doubt within them.
-        u_dose = 0.0 if group.marker.kind == "blender" else max(scatter.sd, float(within)) / np.sqrt(n)
+        u_dose = 0.0 if group.marker.kind == "blender" else max(scatter.dose.sd, float(within)) / np.sqrt(n)
         paper, film = group.paper.mean(axis=0), group.linear.mean(axis=0)
         light = with_amount(paper, film, np.maximum(1 + u_dose * z[:, 0], 0.0))
         light += film * ground.u_relative * z[:, 1:2] + noise / np.sqrt(n) * z[:, 2:5]
+        light += (np.maximum(film, 0) + REST_LIGHT) * scatter.rest / np.sqrt(n) * z[:, 5:8]
         draws.append(light)
         doses.append(float(u_dose))
     u_lab = propagate(scanner.to_lab, np.array(draws))
@@ -222,13 +251,13 @@ def _with_colour(base: Reading, group: _Group, doubt: _Doubt, ground: Ground, se
     )
 
 
-def _row_flags(row: Reading, group: _Group, scatter: Scatter, session: Session) -> tuple[str, ...]:
+def _row_flags(row: Reading, group: _Group, scatter: HandScatter, session: Session) -> tuple[str, ...]:
     """Return the flags of a row: those of the swatches behind it, and what only the row shows."""
     coloured = [swatch for swatch in group.swatches if swatch.has_colour]
     found = {flag for swatch in (coloured or group.swatches) for flag in swatch.flags}
     if row.in_srgb is False:
         found.add("out-of-srgb")
-    if coloured and _repeats_differ(group, max(scatter.sd, ASSUMED_SCATTER), session.scanner):
+    if coloured and _repeats_differ(group, max(scatter.dose.sd, ASSUMED_SCATTER), session.scanner):
         found.add("repeats-differ")
     return tuple(sorted(found | _session_flags(session)))
 
