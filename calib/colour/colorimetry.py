@@ -33,6 +33,11 @@ def _colour() -> Any:
     return colour
 
 
+def prepare() -> None:
+    """Import the library beforehand, in a thread beside work that waits for the disk."""
+    _colour()
+
+
 @cache
 def _white_xy() -> Array:
     return np.asarray(WHITE_D50[:2] / WHITE_D50.sum())

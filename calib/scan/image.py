@@ -30,6 +30,7 @@ Light = NDArray[np.float32]
 # A4 at 1200 dpi has 139 million pixels, A3 twice that; what claims more is a decompression bomb.
 MOST_PIXELS = 400_000_000
 LEAST_SIDE = 200
+HASHED_AT_ONCE = 32_000_000
 MOST_FILE_BYTES = 4_000_000_000
 READABLE = "Save the scan as TIFF, PNG or JPEG in RGB colour."
 # EXIF and TIFF orientations that mirror the picture (TIFF 6.0, tag 274).
@@ -86,8 +87,12 @@ def file_sha256(path: Path) -> str:
     if size <= 0:
         raise InputError.of(path, "is empty", READABLE)
     try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        digest, buffer = hashlib.sha256(), bytearray(HASHED_AT_ONCE)
+        # In large pieces, because after each one another thread may have the interpreter for a while.
+        with path.open("rb", buffering=0) as stream:
+            while count := stream.readinto(buffer):
+                digest.update(memoryview(buffer)[:count])
+        return digest.hexdigest()
     except OSError as error:
         raise InputError.of(path, f"cannot be read ({error.strerror or error})") from error
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 import calib
 from calib.chart.plan import Plan
+from calib.colour.colorimetry import prepare
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.image import file_sha256, read_pictures
@@ -76,6 +78,8 @@ def measure(
     before every file with its number, the count and its name, for progress. Raises the CalibError
     of the scans that could not be used, all of them in one message.
     """
+    # Importing takes half a second, which the reading of the files can cover.
+    threading.Thread(target=prepare, daemon=True).start()
     digests = _digests(scans)
     markers = {marker.marker: marker for marker in plan.markers}
     facts: list[PageFacts] = []

@@ -42,7 +42,7 @@ Light = NDArray[np.float32]
 
 # More pixels a millimetre than this (300 dpi) tell nothing more about a swatch.
 MOST_PER_MM = 12.0
-ROUNDS = 5
+ROUNDS = 4
 LEAST_TILES = 60
 BEYOND_MM = 9.0
 # A strip whose steps, left out in turn, are missed by more than this many L* is not this strip.

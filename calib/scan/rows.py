@@ -80,6 +80,7 @@ def rows_of(
     readable = [group for group in groups if len(group.linear)]
     doubts = _doubts(readable, scatter, ground, session.scanner)
     rows = _ground_rows(ground, session)
+    paper_lab = session.scanner.to_lab(ground.paper)
     filled = {id(group): row for group, row in zip(readable, doubts, strict=True)}
     for group in groups:
         base = Reading(
@@ -92,7 +93,7 @@ def rows_of(
             kind=group.marker.kind,
         )
         if id(group) in filled:
-            base = _with_colour(base, group, filled[id(group)], ground, session)
+            base = _with_colour(base, group, filled[id(group)], paper_lab, session)
         rows.append(replace(base, flags=_row_flags(base, group, scatter, session)))
     return _second_coats(rows), scatter
 
@@ -227,7 +228,7 @@ def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, Any]
     return {**columns, "hex": text, "in_srgb": inside, "dE00_paper": float(delta_e_2000(lab, paper_lab))}
 
 
-def _with_colour(base: Reading, group: _Group, doubt: _Doubt, ground: Ground, session: Session) -> Reading:
+def _with_colour(base: Reading, group: _Group, doubt: _Doubt, paper_lab: Array, session: Session) -> Reading:
     patches = [s.patch for s in group.swatches if s.has_colour and s.patch]
     blender = group.marker.kind == "blender"
 
@@ -236,7 +237,7 @@ def _with_colour(base: Reading, group: _Group, doubt: _Doubt, ground: Ground, se
 
     return replace(
         base,
-        **_colour(group.linear.mean(axis=0), session.scanner.to_lab(ground.paper), session.scanner),
+        **_colour(group.linear.mean(axis=0), paper_lab, session.scanner),
         u_L=float(doubt.u_lab[0]),
         u_a=float(doubt.u_lab[1]),
         u_b=float(doubt.u_lab[2]),
