@@ -6,6 +6,7 @@ Each command imports what it needs inside itself, so that ``calib --help`` answe
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Callable
 from datetime import date
@@ -24,8 +25,32 @@ INTERRUPTED = 130
 FilePath = click.Path(path_type=Path)
 
 
+class _Stop:
+    """Remembers that the user asked to stop.
+
+    An interrupt that falls into a library's own handling of errors, while it is being imported for
+    instance, can be swallowed there. So it is raised at once, and once more before anything is written.
+    """
+
+    asked = False
+
+    @classmethod
+    def ask(cls, number: int, frame: object) -> None:
+        """Handle the signal."""
+        cls.asked = True
+        raise KeyboardInterrupt
+
+    @classmethod
+    def check(cls) -> None:
+        """Stop now if that was asked for."""
+        if cls.asked:
+            raise KeyboardInterrupt
+
+
 def main() -> None:
     """Run the command line; every failure is a sentence on stderr and an exit code."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _Stop.ask)
     try:
         code = cli.main(prog_name="calib", standalone_mode=False)
     except click.ClickException as error:
@@ -249,6 +274,7 @@ def chart(
     options = ChartOptions(page, cell, layers, repeats, controls, strip_size or (160.0, 14.0), seed)
     plan = lay_out(listed, options)
     drawn = draw_chart(plan, steps)
+    _Stop.check()
     write_whole({output: drawn.pdf, plan_path: plan_to_json(plan).encode()})
     _note(quiet, *drawn.warnings)
     cells = sum(len(p.cells) for p in plan.pages)
@@ -355,6 +381,7 @@ def measure(
     pictures = _ProofFolder(proof, settings.scanner) if proof else None
 
     def progress(number: int, count: int, name: str) -> None:
+        _Stop.check()
         if count > 1:
             _note(quiet, f"reading {name} ({number} of {count})")
 
@@ -363,6 +390,7 @@ def measure(
     if proof:
         relative = os.path.relpath(proof, output.parent)
         table = replace(table, origin=replace(table.origin, proof=Path(relative).as_posix()))
+    _Stop.check()
     write_table(output, table)
     _note(quiet, *measured.warnings)
     _say(
@@ -442,5 +470,9 @@ def demo(folder: Path, quiet: bool) -> None:
     """Run the whole tour on invented data in FOLDER: list, chart, two sessions, tables."""
     from calib.demo import run
 
-    run(folder, lambda words: _note(quiet, words))
+    def step(words: str) -> None:
+        _Stop.check()
+        _note(quiet, words)
+
+    run(folder, step)
     _say(quiet, f"The tour is in {folder}; begin with {folder / 'README.txt'}.")

@@ -467,6 +467,36 @@ def test_an_interrupt_is_exit_130_and_leaves_nothing(desk: Path) -> None:
     assert listing(desk) == before
 
 
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_an_interrupt_that_a_library_swallows_still_stops_the_run(desk: Path, name: str) -> None:
+    """A library that is being imported may catch anything; here the reading of the strip does."""
+    code = f"""
+import os, signal, sys
+import calib.colour.reference as reference
+read = reference.read_strip
+def swallowing(path):
+    try:
+        os.kill(os.getpid(), signal.{name})
+    except BaseException:
+        pass
+    return read(path)
+reference.read_strip = swallowing
+from calib.cli import main
+main()
+"""
+    before = listing(desk)
+    done = subprocess.run(
+        [sys.executable, "-c", code, *MEASURE],
+        cwd=desk,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(package.__file__).parents[1])},
+    )
+    assert done.returncode == 130, done.stderr
+    assert done.stdout == "" and "interrupted" in done.stderr
+    assert listing(desk) == before
+
+
 def test_a_reader_that_has_had_enough(folder: Path) -> None:
     """calib flags | head -1: no complaint about the broken pipe."""
     command = f"{shlex.quote(sys.executable)} -m calib flags | head -c 1"

@@ -9,7 +9,7 @@ Paragraphs = Sequence[tuple[str, bool]]
 PRINTED = "The grey strip on this page is printed: its numbers hold only once it has been measured."
 PRINTED_SHORT = "Printed strip: its numbers hold only once measured."
 PLACES = "'again: r9 c5' tells where a marker's other swatch is: row 9, column 5."
-FUMES = "Open a window and take breaks: the solvent gives off fumes. No flame; cap each pen."
+FUMES = "Solvent fumes: open a window and take breaks. No flame; cap each pen."
 
 
 def instructions(layers: Collection[int], printed: bool, twice: bool) -> tuple[Paragraphs, ...]:

@@ -8,6 +8,7 @@ used, and never by a command that only shows its help.
 
 from __future__ import annotations
 
+import contextlib
 import warnings
 from functools import cache
 from typing import Any
@@ -34,8 +35,12 @@ def _colour() -> Any:
 
 
 def prepare() -> None:
-    """Import the library beforehand, in a thread beside work that waits for the disk."""
-    _colour()
+    """Import the library beforehand, in a thread beside work that waits for the disk.
+
+    A failure is not said here: whoever needs the library next meets it again and can say it.
+    """
+    with contextlib.suppress(Exception):
+        _colour()
 
 
 @cache

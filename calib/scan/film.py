@@ -11,9 +11,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.scan.strip import BLOCK_MM
+
 Array = NDArray[np.float64]
 
 LEAST_LIGHT = 1e-4
+# So much light, a perfect white = 1, is unsure in every reading by flare and tone.
+UNSURE_LIGHT = 4e-4
 # A pixel's t may scatter so much before it is averaged with its neighbours.
 MOST_T_NOISE = 0.12
 SMOOTHING_MM = (0.0, 0.12, 0.25, 0.5, 0.8)
@@ -45,10 +49,11 @@ def weights_of(film: Array, paper: Array, noise_sd: Array, per_mm: float) -> tup
     over the variance of the noise of its density, which grows as the light gets small.
     """
     light = paper * 10.0**-film
-    pixel_sd = noise_sd * max(1.0, 0.25 * per_mm * 0.7)
+    # A pixel is noisier than a square of many, though less than by their count: neighbours share noise.
+    pixel_sd = noise_sd * max(1.0, 0.7 * BLOCK_MM * per_mm)
     sd = np.maximum(pixel_sd, 1e-5) / np.maximum(light, LEAST_LIGHT) / np.log(10)
     # A channel next to black tells nothing of the amount of ink, whatever its noise.
-    sd = np.hypot(sd, 0.004 / np.maximum(light, LEAST_LIGHT) * 0.1)
+    sd = np.hypot(sd, UNSURE_LIGHT / np.maximum(light, LEAST_LIGHT))
     wanted = np.maximum(film, 0.0)
     power = float(np.sum(wanted**2 / sd**2))
     if power < 1e-6:

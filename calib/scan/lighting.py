@@ -35,9 +35,9 @@ TILE_PX = 6
 CLEAR_CELL_MM = 1.5
 CLEAR_PRINT_MM = 2.0
 CLEAR_RIM_MM = 4.0
-# Radii in mm of the light that scatters: from the sensor's near neighbourhood to a fifth of the bed. Still wider ones
-# cannot be told from the lamp's falloff, and the strip's tone curve takes them up.
-# Four are enough to build up any falling curve to the precision that paper allows.
+# Radii in mm of the light that scatters: from the sensor's near neighbourhood to a fifth of the bed.
+# Four build up any falling curve to the precision that paper allows; still wider ones cannot be told
+# from the lamp's falloff, and the strip's tone curve takes them up.
 RADII_MM = (3.0, 8.0, 18.0, 40.0)
 # What the surface leaves over, from a sheet that lifts off the glass or a lamp with a fault, is
 # looked at in squares of this size, and smoothed by the stiffest of these splines that foresees it.
@@ -53,6 +53,7 @@ ROBUST_ROUNDS = 6
 # cannot be told apart from the terraces of a JPEG from passing for wide flare.
 USUAL_FLARE = 0.02
 ALIKE = 30.0
+# How far from a side of the sheet its lifting off the glass may reach.
 SIDE_MM = 35.0
 
 
@@ -69,8 +70,8 @@ class Lighting:
     """Illumination and flare of one page.
 
     surface: (m, 3) coefficients of the log illumination, offset: (3,) its value at the reference point.
-    local: coarse grid (h, w, 3) of what the surface leaves over, in log illumination. paper: (3,) reflectance of the bare paper. flare: (k,) share of the light scattered over each
-    of RADII_MM. residual: robust standard deviation of the tiles' log reading about the fit.
+    local: coarse grid (h, w, 3) of what the surface leaves over, in log illumination. paper: (3,)
+    reflectance of the bare paper. flare: (k,) share of the light scattered over each of RADII_MM. residual: robust standard deviation of the tiles' log reading about the fit.
     u_flare: standard uncertainty of the sum of flare. weight: (n,) of the tiles, 0 for those that had no say.
     """
 
@@ -215,7 +216,7 @@ def blurred(reflectance: Light, paper: Array, beyond: Array) -> list[Light]:
 
 
 @dataclass(frozen=True)
-class Ground:
+class Basis:
     """What the fit stands on: the last estimate of the paper's light (3,), the page's size, the
     point (2,) in mm where illumination is 1 by definition, and one code's step in log light."""
 
@@ -226,7 +227,7 @@ class Ground:
 
 
 def fit_lighting(
-    tiles: Tiles, around: Sequence[Light], ground: Ground, last: Lighting | None, with_local: bool
+    tiles: Tiles, around: Sequence[Light], basis: Basis, last: Lighting | None, with_local: bool
 ) -> Lighting:
     """Fit surface and flare to the tiles; around is what blurred() returned.
 
@@ -234,15 +235,15 @@ def fit_lighting(
     round before, whose weights this one begins with, None for the first. with_local: whether to
     look for a local part, which takes longer than the rest.
     """
-    page_mm, reference_mm = ground.page_mm, ground.reference_mm
+    page_mm, reference_mm = basis.page_mm, basis.reference_mm
     design = terms(tiles.at, page_mm)
-    excess = np.stack([sample(blur, tiles.at) / ground.paper - 1 for blur in around], axis=1)
+    excess = np.stack([sample(blur, tiles.at) / basis.paper - 1 for blur in around], axis=1)
     log_light = np.log(tiles.light)
     starts = _starts(tiles.at, page_mm) if last is None else [last.weight]
     rounds = ROBUST_ROUNDS if last is None else 2
     # A JPEG takes the noise out of paper and leaves whole codes: the tiles then stand on terraces, and a
     # robust fit that took the width of one for their scatter would call all the others outliers.
-    least = max(ground.step / np.sqrt(12), 1e-6)
+    least = max(basis.step / np.sqrt(12), 1e-6)
     surface, flare, weight, _ = min(
         (_robust((design, excess, log_light), start, rounds, least) for start in starts),
         key=lambda fit: fit[3],
@@ -250,7 +251,7 @@ def fit_lighting(
     off = log_light - design @ surface - np.einsum("nkc,k->nc", excess, flare)
     keep = weight > 0
     shape = around[0].shape
-    local = _local(tiles.at, off, shape, ground.step) if with_local else np.zeros(shape, np.float32)
+    local = _local(tiles.at, off, shape, basis.step) if with_local else np.zeros(shape, np.float32)
     rest = off - sample(local, tiles.at)
     residual = float(max(1.4826 * np.median(np.abs(rest - np.median(rest, axis=0))), 1e-6))
     offset = (terms(reference_mm[None], page_mm) @ surface)[0] + sample(local, reference_mm[None])[0]
@@ -285,7 +286,7 @@ def _starts(at: Array, page_mm: tuple[float, float]) -> list[Array]:
 def _robust(
     system: tuple[Array, Array, Array], start: Array, rounds: int, least: float
 ) -> tuple[Array, Array, Array, float]:
-    """Return surface, flare, weights (n,) and residual of a fit by Tukey's biweight (Huber, Robust Statistics, 1981)."""
+    """Return surface, flare, weights (n,) and residual by Tukey's biweight (Huber, Robust Statistics, 1981)."""
     design, excess, log_light = system
     weight = start
     residual = 0.0

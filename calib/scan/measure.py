@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +49,7 @@ class PageFacts:
     paper: Array
     black: Array | None
     pixels: int
-    report: dict[str, object]
+    report: dict[str, Any]
     u_relative: float
 
 
@@ -149,7 +150,7 @@ def _raise(failures: Sequence[CalibError]) -> None:
 def _facts(page: PageReading) -> PageFacts:
     lighting = page.lighting
     strip = page.strip
-    report: dict[str, object] = {
+    report: dict[str, Any] = {
         "scan": page.picture.name,
         "page": page.frame.page.page,
         "bits": page.picture.bits,
@@ -226,7 +227,7 @@ def _origin(
     pages: dict[tuple[str, str], list[int]] = {}
     for fact in facts:
         pages.setdefault((fact.file, fact.sha256), []).append(fact.page)
-    flare = [float(str(fact.report["flare"])) for fact in facts]
+    flare = [fact.report["flare"] for fact in facts]
     return Origin(
         program=f"calib {calib.__version__}",
         chart=plan.chart,
@@ -240,7 +241,7 @@ def _origin(
         lighting={"pages": [fact.report for fact in facts]},
         flare={
             "mean": round(float(np.mean(flare)), 5),
-            "u": max(float(str(f.report["u_flare"])) for f in facts),
+            "u": max(fact.report["u_flare"] for fact in facts),
         },
         scatter={
             "relative_dose": round(scatter.dose.sd, 5),

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.scan.film import INKED, LEAST_LIGHT, film_density_guess, film_peak, smoothed, weights_of
-from calib.scan.strip import block_means
+from calib.scan.strip import BLOCK_MM, block_means
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -43,9 +43,9 @@ class Patch:
     linear: (3,) light of the film, a perfect white = 1. paper: (3,) of the bare paper around it.
     u_dose: relative standard uncertainty of the amount of ink, from how it varies over the cell.
     u_linear: (3,) standard uncertainty of linear from pixel noise. coverage: inked share of the cell, 0..1.
-    mottle: coefficient of variation of the densest channel's density, noise removed; mottle_noise: what noise
-    alone would have made it. grain: share of the cell's inside that is bare in small spots, as a dry pen leaves it. bleed_mm: mean over the edges.
-    pixels: how many stand behind linear. clipped: share of the pixels at the end of the code range.
+    mottle: coefficient of variation of the densest channel's density, noise removed; mottle_noise: what
+    noise alone would have made it. grain: share of the cell's inside that is bare in small spots, as a
+    dry pen leaves it. bleed_mm: mean over the edges. pixels: how many stand behind linear. clipped: share of the pixels at the end of the code range.
     seen: share of the cell that the picture shows.
     """
 
@@ -140,7 +140,7 @@ def _independent(pixels: int, per_mm: float) -> float:
 
     Neighbouring squares share some of their noise; a quarter of them count.
     """
-    return max(1.0, pixels / (0.25 * per_mm) ** 2 / 4)
+    return max(1.0, pixels / (BLOCK_MM * per_mm) ** 2 / 4)
 
 
 def _paper_around(light: Light, per_mm: float, paper: Array) -> Array:

@@ -21,7 +21,7 @@ from calib.scan.frame import Frame, find_frames
 from calib.scan.image import LightOf, Picture, by_table, light_of
 from calib.scan.lighting import (
     GRID_PER_MM,
-    Ground,
+    Basis,
     Lighting,
     Tiles,
     blurred,
@@ -34,7 +34,7 @@ from calib.scan.lighting import (
     sample,
     veil,
 )
-from calib.scan.strip import MARGIN_MM, StripNotFound, StripReading, find_strip, turned
+from calib.scan.strip import MARGIN_MM, StripNotFound, StripReading, find_strip, same_either_way, turned
 from calib.scan.tone import IDENTITY, NotMonotone, Tone, fit_tone, lightness
 
 Array = NDArray[np.float64]
@@ -42,8 +42,11 @@ Light = NDArray[np.float32]
 
 # More pixels a millimetre than this (300 dpi) tell nothing more about a swatch.
 MOST_PER_MM = 12.0
+# After four rounds nothing changes that the noise of paper would not change as well.
 ROUNDS = 4
+# With less bare paper in sight than this the lighting would be a guess.
 LEAST_TILES = 60
+# How far past the sheet's edge the lid or backing is looked at.
 BEYOND_MM = 9.0
 # A strip whose steps, left out in turn, are missed by more than this many L* is not this strip.
 WORST_TONE = 2.0
@@ -66,7 +69,8 @@ class PageReading:
     """One page in one picture, with all that is needed to turn its codes into reflectance.
 
     gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
-    light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit to measure and read in spite of that.
+    light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
+    to measure and read in spite of that.
     """
 
     picture: Picture
@@ -85,7 +89,7 @@ class PageReading:
     @property
     def per_mm(self) -> float:
         """Pixels per millimetre at which cells are looked at."""
-        return min(MOST_PER_MM, self.frame.pixels_per_mm)
+        return _per_mm(self.frame)
 
     @property
     def u_relative(self) -> float:
@@ -211,7 +215,7 @@ class _Page:
         box = self.frame.page.strip
         upright = box.height_mm > box.width_mm
         size = (box.height_mm, box.width_mm) if upright else (box.width_mm, box.height_mm)
-        per_mm = min(MOST_PER_MM, self.frame.pixels_per_mm)
+        per_mm = _per_mm(self.frame)
         light = self.decode(self.frame.cut(self.picture.codes, box.grown(MARGIN_MM), per_mm))
         if upright:
             light = np.ascontiguousarray(light.swapaxes(0, 1))
@@ -223,7 +227,9 @@ class _Page:
                 "Lay the strip of the strip file along its rectangle, within 1.5 mm, or give --strip none.",
             ) from error
         wanted = lightness(strip.linear.mean(axis=1))
-        if np.corrcoef(lightness(reading.light.mean(axis=1)), wanted)[0, 1] < 0:
+        # Of a strip of unlike steps the widths have told which way it runs.
+        runs_back = np.corrcoef(lightness(reading.light.mean(axis=1)), wanted)[0, 1] < 0
+        if runs_back and same_either_way(strip.widths):
             reading = turned(reading)
         return reading
 
@@ -234,7 +240,7 @@ class _Page:
         tone, paper, forced = IDENTITY, None, False
         lighting: Lighting | None = None
         gain, scatter = np.ones_like(whole.light), np.zeros_like(whole.light)
-        own_share, level = 1.0, np.ones(3)
+        own_share, level, step = 1.0, np.ones(3), self.code_step(tiles)
         for round_number in range(ROUNDS):
             if steps is not None and self.strip is not None:
                 at = _step_points(box, steps.at)
@@ -245,10 +251,10 @@ class _Page:
             light = tone(whole.light).astype(np.float32)
             rim = paper if whole.beyond is None else np.minimum(tone(whole.beyond) / level, 1.0)
             own = whole.reflectance(light, gain, scatter, own_share, paper)
-            ground = Ground(paper, self.page_mm, reference, self.code_step(tiles))
+            basis = Basis(paper, self.page_mm, reference, step)
             # The local part is looked for when the rest has settled.
             last = lighting if round_number >= 2 else None
-            lighting = fit_lighting(seen, blurred(own, paper, rim), ground, last, round_number >= ROUNDS - 2)
+            lighting = fit_lighting(seen, blurred(own, paper, rim), basis, last, round_number >= ROUNDS - 2)
             # Without a strip nothing says how white the paper is, so it is called a perfect white.
             level = lighting.paper if self.strip is None else np.ones(3)
             paper = lighting.paper / level
@@ -291,6 +297,10 @@ class _Page:
                 "Check that it is this strip and that the scanner's automatic corrections are off.",
             )
         return tone, tone.residual > WORST_TONE
+
+
+def _per_mm(frame: Frame) -> float:
+    return min(MOST_PER_MM, frame.pixels_per_mm)
 
 
 def _step_points(box: Box, shares: Array) -> Array:

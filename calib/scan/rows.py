@@ -28,6 +28,8 @@ ASSUMED_SCATTER = 0.025
 # scans); near black it is relative to this much light instead.
 ASSUMED_REST = 0.002
 REST_LIGHT = 0.01
+# A scanner misses near-white paper by less than dyes; one dE00 is an assumption.
+PAPER_ERROR = 1.0
 # Repeats farther apart than a hand explains: in dE00, and in standard deviations of the dose.
 REPEATS_DE00 = 4.0
 REPEATS_SIGMA = 4.0
@@ -68,7 +70,6 @@ class _Group:
     swatches: tuple[Swatch, ...]
     linear: Array
     paper: Array
-    cells: tuple[str, ...]
 
 
 def rows_of(
@@ -119,7 +120,6 @@ def _groups(swatches: Sequence[Swatch], order: Sequence[Marker]) -> list[_Group]
                 tuple(found),
                 np.array(linear).reshape(-1, 3),
                 np.array(paper).reshape(-1, 3),
-                tuple(by_cell),
             )
         )
     return groups
@@ -309,7 +309,7 @@ def _ground_rows(ground: Ground, session: Session) -> list[Reading]:
                 u_b=float(u[2]),
                 u_abs=None
                 if session.no_strip
-                else float(np.hypot(scanner.error if kind == "black" else 1.0, u.mean())),
+                else float(np.hypot(scanner.error if kind == "black" else PAPER_ERROR, u.mean())),
                 pixels=ground.pixels if kind == "paper" else None,
                 flags=tuple(sorted(_session_flags(session))),
             )

@@ -38,8 +38,9 @@ MOST_INSIDE = 0.03
 MOST_RISE = 0.2
 ALIKE = 0.25
 MOST_ALIKE = 0.25
-# Steps are read in their middle: neighbours' light and a hand-cut edge stay outside.
+# The side of the squares in which noise and mottle are told.
 BLOCK_MM = 0.25
+# Steps are read in their middle: neighbours' light and a hand-cut edge stay outside.
 INNER_LENGTH = 0.6
 INNER_HEIGHT = 0.5
 
@@ -87,15 +88,14 @@ def find_strip(
     light: (h, w, 3) scanner light of the rectangle grown by MARGIN_MM, its long side along x.
     per_mm: pixels per millimetre. size_mm: the rectangle's length and height. widths: (n,) shares
     of the steps, in file order. Raises StripNotFound. The result may run in either direction;
-    the caller knows which way the light should go, and swaps it with turned().
+    where its widths do not tell, the caller knows which way the light should go, and swaps it with turned().
     """
     grey = lightness(np.nanmean(light, axis=2)).astype(np.float32)
     factor = min(1.0, SEARCH_PER_MM / per_mm)
     small = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     small = np.nan_to_num(small, nan=1.0)
-    symmetric = np.allclose(widths, widths[::-1], rtol=0.02)
     best: tuple[float, Place] | None = None
-    for backwards in (False,) if symmetric else (False, True):
+    for backwards in (False,) if same_either_way(widths) else (False, True):
         found = _search(
             np.asarray(small, np.float32), per_mm * factor, size_mm, widths[::-1] if backwards else widths
         )
@@ -109,6 +109,11 @@ def find_strip(
     reading = _read(light, per_mm, size_mm, widths, place, inside)
     _check_steps(reading)
     return reading
+
+
+def same_either_way(widths: Array) -> bool:
+    """Tell whether a strip's widths look the same from both ends, so that only light tells its direction."""
+    return bool(np.allclose(widths, widths[::-1], rtol=0.02))
 
 
 def _check_steps(reading: StripReading) -> None:

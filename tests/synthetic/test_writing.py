@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import io
 from pathlib import Path
 
@@ -83,7 +84,7 @@ def test_pdf_holds_the_very_jpeg(tmp_path: Path) -> None:
 
 
 def test_a_pdf_reader_shows_the_picture_the_right_way_up(tmp_path: Path) -> None:
-    pdfium = pytest.importorskip("pypdfium2")
+    pdfium = importlib.import_module("pypdfium2")
     given = np.full((40, 60, 3), 255, np.uint8)
     given[:10, :20] = (200, 30, 30)
     write_scan(tmp_path / "a.pdf", given, 72)
