@@ -420,6 +420,11 @@ class _ProofFolder:
         write_whole({self.folder / f"page-{number:02d}{again}.png": picture})
 
 
+def _signed(value: float | None) -> str:
+    """Return a number with its sign and one decimal, and never a nought below nought."""
+    return f"{round(value or 0.0, 1) + 0.0:+.1f}"
+
+
 def _measured_words(measured: Measured) -> list[str]:
     """Return what a measurement found, in a few lines."""
     from calib.table.flags import FLAGS
@@ -433,7 +438,7 @@ def _measured_words(measured: Measured) -> list[str]:
     scatter = table.origin.scatter
     lines = [
         f"{len({row.marker for row in read})} markers measured in {len(read)} rows; "
-        f"paper L* {white.L:.1f}, a* {white.a:+.1f}, b* {white.b:+.1f}; "
+        f"paper L* {white.L:.1f}, a* {_signed(white.a)}, b* {_signed(white.b)}; "
         f"scattered light {100 * table.origin.flare['mean']:.1f} %.",
         f"Your hand lays {100 * scatter['relative_dose']:.1f} % more or less ink from swatch to swatch "
         + (
