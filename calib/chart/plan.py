@@ -85,7 +85,11 @@ class Cell:
 
 @dataclass(frozen=True)
 class Page:
-    """One sheet of the chart. ruler and texts are where print stands that nobody measures."""
+    """One sheet of the chart, or the carrier of a colour card.
+
+    ruler and texts are where print stands that nobody measures; slot is where a colour card is laid, on
+    a carrier alone.
+    """
 
     page: int
     marks: tuple[Mark, ...]
@@ -94,6 +98,7 @@ class Page:
     cells: tuple[Cell, ...]
     ruler: Box | None = None
     texts: tuple[Box, ...] = ()
+    slot: Box | None = None
 
 
 @dataclass(frozen=True)

@@ -129,8 +129,10 @@ def paper_mask(page: Page, page_mm: tuple[float, float]) -> NDArray[np.bool_]:
     for printed in (page.black, page.ruler, *page.texts):
         if printed is not None:
             clear(printed.grown(CLEAR_PRINT_MM))
-    # A strip laid askew, or longer than planned, reaches out of its rectangle.
+    # A strip or card laid askew, or larger than planned, reaches out of its rectangle.
     clear(page.strip.grown(4.0))
+    if page.slot is not None:
+        clear(page.slot.grown(4.0))
     rim = round(CLEAR_RIM_MM * GRID_PER_MM)
     mask[:rim], mask[-rim:], mask[:, :rim], mask[:, -rim:] = False, False, False, False
     return mask
