@@ -12,7 +12,7 @@ import hashlib
 import io
 import logging
 import mmap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -33,6 +33,8 @@ LEAST_SIDE = 200
 HASHED_AT_ONCE = 32_000_000
 MOST_FILE_BYTES = 4_000_000_000
 READABLE = "Save the scan as TIFF, PNG or JPEG in RGB colour."
+# The sum of the 64 steps of the luminance table of ITU-T T.81, annex K.1.
+LUMINANCE_STEPS = 3688
 # EXIF and TIFF orientations that mirror the picture (TIFF 6.0, tag 274).
 MIRRORED = (2, 4, 5, 7)
 
@@ -42,7 +44,8 @@ class Picture:
     """One picture of a file: codes (h, w, 3) uint8 or uint16 in RGB order, as the scanner said.
 
     number: which picture of the file, from 1. sha256: of the whole file. profile: the embedded ICC
-    profile or None. notes: what was ignored, in words.
+    profile or None. notes: what was ignored, in words. jpeg: about which quality 1..100 it was
+    packed with, None where it was not packed as JPEG.
     """
 
     path: Path
@@ -52,6 +55,7 @@ class Picture:
     codes: Codes
     profile: bytes | None = None
     notes: tuple[str, ...] = ()
+    jpeg: int | None = None
 
     @property
     def bits(self) -> int:
@@ -72,6 +76,7 @@ class _Found:
     profile: bytes | None = None
     orientation: int = 1
     notes: tuple[str, ...] = field(default_factory=tuple)
+    jpeg: int | None = None
 
 
 def file_sha256(path: Path) -> str:
@@ -151,7 +156,7 @@ def _picture(path: Path, digest: str, number: int, kind: str, found: _Found) -> 
     if found.orientation in MIRRORED:
         codes = codes[:, ::-1]
     _refuse_grey(path, codes)
-    return Picture(path, digest, number, kind, codes, found.profile, tuple(notes))
+    return Picture(path, digest, number, kind, codes, found.profile, tuple(notes), found.jpeg)
 
 
 def _refuse_grey(path: Path, codes: NDArray[Any]) -> None:
@@ -202,7 +207,21 @@ def _jpeg(path: Path, image: Any) -> _Found:
     _check_size(path, *image.size)
     _check_mode(path, image.mode)
     orientation = int(image.getexif().get(274, 1))
-    return _Found(np.asarray(image), image.info.get("icc_profile"), orientation)
+    quality = jpeg_quality(getattr(image, "quantization", {}))
+    return _Found(np.asarray(image), image.info.get("icc_profile"), orientation, jpeg=quality)
+
+
+def jpeg_quality(tables: Mapping[int, Sequence[int]]) -> int | None:
+    """Return the quality 1..100 whose luminance table is nearest to a JPEG's, None without a table.
+
+    tables: the quantisation tables (64 steps each) by number, as Pillow has them; the first is for luminance.
+    Quality is what most encoders scale the table of ITU-T T.81, annex K.1, by: 200 - 2 q per cent of it from 50
+    up, 5000 / q below. The sum of the steps is compared, for which their order does not matter.
+    """
+    if not tables.get(0):
+        return None
+    share = 100 * sum(tables[0]) / LUMINANCE_STEPS
+    return int(np.clip(round((200 - share) / 2 if share <= 100 else 5000 / share), 1, 100))
 
 
 def _check_mode(path: Path, mode: str) -> None:
@@ -285,7 +304,7 @@ def _pdf_picture(path: Path, stream: Any) -> _Found:
         if data is not None:
             with Image.open(io.BytesIO(data)) as image:
                 found = _jpeg(path, image)
-            return _Found(found.codes, profile or found.profile)
+            return _Found(found.codes, profile or found.profile, jpeg=found.jpeg)
     if picture.bits_per_component == 16:
         raw = np.frombuffer(stream.read_bytes(), dtype=">u2")
         return _Found(raw.reshape(picture.height, picture.width, -1).astype(np.uint16), profile)

@@ -175,6 +175,17 @@ def test_jpeg_gives_the_codes_that_imagecodecs_reads(tmp_path: Path, options: di
     assert np.array_equal(picture.codes, imagecodecs.jpeg8_decode(path.read_bytes()))
 
 
+@pytest.mark.parametrize("quality", [95, 80, 60, 30])
+def test_a_jpeg_says_how_strongly_it_was_packed(tmp_path: Path, quality: int) -> None:
+    # Pillow's encoder scales the table of ITU-T T.81 by this number; a PDF holds the same JPEG.
+    pixels = smooth_codes()
+    for name in ("page.jpg", "page.pdf"):
+        write_scan(tmp_path / name, pixels, 300, jpeg_quality=quality)
+        assert only(tmp_path / name).jpeg == quality
+    write_scan(tmp_path / "page.png", pixels, 300)
+    assert only(tmp_path / "page.png").jpeg is None
+
+
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16], ids=["8", "16"])
 def test_pdf_of_lossless_pixels_is_untouched(tmp_path: Path, dtype: type) -> None:
     codes, path = random_codes(dtype), tmp_path / "scan.pdf"
