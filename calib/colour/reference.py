@@ -115,11 +115,7 @@ def read_strip(path: Path) -> Strip:
 
 def _kind(rows: Rows) -> str:
     """Return 'density' or 'Lab', whichever columns hold anything."""
-
-    def used(name: str) -> bool:
-        return any(row.cells.get(name, "").strip() for row in rows.rows)
-
-    given = [name for name in ("density", "L", "a", "b") if used(name)]
+    given = rows.filled(("density", "L", "a", "b"))
     if not rows.rows:
         raise InputError.of(rows.path, "names no steps", "Give one row per step below the header row.")
     if not given:
@@ -137,26 +133,13 @@ def _kind(rows: Rows) -> str:
 
 
 def _step(rows: Rows, row: Row, columns: tuple[str, ...]) -> tuple[_Step, list[str]]:
-    problems: list[str] = []
-
-    def number(name: str, needed: bool) -> float | None:
-        try:
-            value = rows.number(row, name)
-        except ValueError as error:
-            problems.append(str(error))
-            return None
-        if value is None and needed:
-            problems.append(f"has no value in the column '{name}'")
-        return value
-
-    values = [number(name, needed=True) for name in columns]
-    base = number("base_density", needed=False)
-    width = number("width_mm", needed=False)
+    values, problems = rows.numbers(row, columns, ("base_density", "width_mm"))
+    base, width = values.get("base_density"), values.get("width_mm")
     if base is not None and columns != ("density",):
         problems.append("gives a base_density, which only densities can have")
     if width is not None and not 0 < width <= MOST_WIDTH_MM:
         problems.append(f"has the width {width:g} mm; it must be above 0 and at most {MOST_WIDTH_MM:g}")
-    known = [value for value in values if value is not None]
+    known = [values[name] for name in columns if name in values]
     density = None
     if len(known) == len(columns) and not problems:
         problems += _lab_problems(known) if len(known) == 3 else _density_problems(known[0], base)

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from calib.chart.markers import Marker
 from calib.colour.colorimetry import delta_e_2000, lab_to_hex, lab_to_lch, xyz_to_lab
-from calib.colour.dose import amount_between, with_amount
-from calib.colour.uncertainty import DRAWS, Scatter, normal_draws, pooled, propagate
+from calib.colour.uncertainty import DRAWS, normal_draws, propagate
+from calib.scan.doubts import ASSUMED_SCATTER, Doubt, Ground, HandScatter, doubts_of, hand_scatter, repeats_differ
+from calib.scan.groups import Group, groups_of
 from calib.scan.scanner import Scanner
 from calib.scan.swatch import Swatch
 from calib.table.table import Reading
@@ -21,18 +22,8 @@ Array = NDArray[np.float64]
 
 # Light that a reading can have: noise takes it below nothing, fluorescence above white.
 LIGHT_RANGE = (-0.5, 5.0)
-# A hand lays 2 or 3 per cent more or less ink from swatch to swatch (measured before the start);
-# where a table has no repeats, this is assumed.
-ASSUMED_SCATTER = 0.025
-# What is left over off the dose curve, relative to light, where nothing was measured (from simulated
-# scans); near black it is relative to this much light instead.
-ASSUMED_REST = 0.002
-REST_LIGHT = 0.01
 # A scanner misses near-white paper by less than dyes; one dE00 is an assumption.
 PAPER_ERROR = 1.0
-# Repeats farther apart than a hand explains: in dE00, and in standard deviations of the dose.
-REPEATS_DE00 = 4.0
-REPEATS_SIGMA = 4.0
 # A second coat that is lighter by more than this many L* was not a second coat.
 LIGHTER_L = 1.0
 
@@ -48,38 +39,14 @@ class Session:
     forced: bool = False
 
 
-@dataclass(frozen=True)
-class Ground:
-    """The bare paper and the printer's black over all pages: light (3,), and how sure it is.
-
-    u_relative: relative standard uncertainty of light that lighting and tone leave in every reading.
-    """
-
-    paper: Array
-    black: Array | None
-    u_relative: float
-    pixels: int
-
-
-@dataclass(frozen=True)
-class _Group:
-    """All swatches of one marker and number of coats, those with colour apart."""
-
-    marker: Marker
-    layers: int
-    swatches: tuple[Swatch, ...]
-    linear: Array
-    paper: Array
-
-
 def rows_of(
     swatches: Sequence[Swatch], order: Sequence[Marker], ground: Ground, session: Session
 ) -> tuple[list[Reading], HandScatter]:
     """Return the rows, paper and black first, then markers in list order, and the hand's scatter."""
-    groups = _groups(swatches, order)
-    scatter = _scatter(groups, session.scanner)
+    groups = groups_of(swatches, order)
+    scatter = hand_scatter(groups, session.scanner)
     readable = [group for group in groups if len(group.linear)]
-    doubts = _doubts(readable, scatter, ground, session.scanner)
+    doubts = doubts_of(readable, scatter, ground, session.scanner)
     rows = _ground_rows(ground, session)
     paper_lab = session.scanner.to_lab(ground.paper)
     filled = {id(group): row for group, row in zip(readable, doubts, strict=True)}
@@ -99,121 +66,6 @@ def rows_of(
     return _second_coats(rows), scatter
 
 
-def _groups(swatches: Sequence[Swatch], order: Sequence[Marker]) -> list[_Group]:
-    by_key: dict[tuple[str, int], list[Swatch]] = {}
-    for swatch in swatches:
-        by_key.setdefault((swatch.cell.marker, swatch.cell.layers), []).append(swatch)
-    place = {marker.marker: i for i, marker in enumerate(order)}
-    groups = []
-    for (marker, layers), found in sorted(by_key.items(), key=lambda item: (place[item[0][0]], item[0][1])):
-        # A page scanned twice shows each cell twice; a cell is one swatch however often it is read.
-        by_cell: dict[str, list[Swatch]] = {}
-        for swatch in found:
-            if swatch.has_colour:
-                by_cell.setdefault(swatch.cell.cell, []).append(swatch)
-        linear = [np.mean([s.patch.linear for s in one if s.patch], axis=0) for one in by_cell.values()]
-        paper = [np.mean([s.patch.paper for s in one if s.patch], axis=0) for one in by_cell.values()]
-        groups.append(
-            _Group(
-                order[place[marker]],
-                layers,
-                tuple(found),
-                np.array(linear).reshape(-1, 3),
-                np.array(paper).reshape(-1, 3),
-            )
-        )
-    return groups
-
-
-def _amounts(group: _Group) -> Array:
-    """Return each swatch's amount of ink relative to the group's mean: (n,)."""
-    return amount_between(group.paper.mean(axis=0), group.linear.mean(axis=0), group.linear)
-
-
-def _repeats_differ(group: _Group, scatter: float, scanner: Scanner) -> bool:
-    """Tell whether a group's swatches are farther apart than a hand explains."""
-    if len(group.linear) < 2 or group.marker.kind == "blender":
-        return False
-    lab = scanner.to_lab(group.linear)
-    widest = max(float(delta_e_2000(lab[i], lab[i + 1 :]).max()) for i in range(len(lab) - 1))
-    by_hand = with_amount(
-        group.paper.mean(axis=0), group.linear.mean(axis=0), 1 + REPEATS_SIGMA * scatter * np.array([-1, 1])
-    )
-    low, high = scanner.to_lab(by_hand)
-    return widest > max(REPEATS_DE00, float(delta_e_2000(low, high)))
-
-
-@dataclass(frozen=True)
-class HandScatter:
-    """How swatches of one ink differ: dose, the amount of ink, relative; rest, off the dose curve.
-
-    rest is a relative standard deviation of light (plus REST_LIGHT), alike in all channels.
-    """
-
-    dose: Scatter
-    rest: float
-
-
-def _scatter(groups: Sequence[_Group], scanner: Scanner) -> HandScatter:
-    """Pool the scatter over all repeats that are swatches of one ink, else assume it."""
-    alike = [
-        group
-        for group in groups
-        if len(group.linear) > 1
-        and group.marker.kind == "ink"
-        and not any({"clipped", "half-filled", "fluorescent"} & set(s.flags) for s in group.swatches)
-        and not _repeats_differ(group, ASSUMED_SCATTER, scanner)
-    ]
-    told = [(group, amounts) for group in alike if np.all(np.isfinite(amounts := _amounts(group)))]
-    dose = pooled([amounts for _, amounts in told])
-    if dose is None:
-        return HandScatter(Scatter(ASSUMED_SCATTER, 0), ASSUMED_REST)
-    off = np.concatenate(
-        [
-            (group.linear - with_amount(group.paper.mean(axis=0), group.linear.mean(axis=0), amounts))
-            / (np.maximum(group.linear, 0) + REST_LIGHT)
-            for group, amounts in told
-        ]
-    )
-    # Robust, because the dose curve of an ink outside the file's gamut does not run as this one does.
-    # Of the three channels of n swatches the dose and the mean have taken all but 2 (n - 1).
-    rest = 1.4826 * float(np.median(np.abs(off))) * np.sqrt(off.size / (2 * dose.freedom))
-    return HandScatter(dose, rest)
-
-
-@dataclass(frozen=True)
-class _Doubt:
-    u_lab: Array
-    u_dose: float
-    u_abs: float
-
-
-def _doubts(groups: Sequence[_Group], scatter: HandScatter, ground: Ground, scanner: Scanner) -> list[_Doubt]:
-    """Return the doubt of every group's mean, by Monte Carlo over dose, noise and ground."""
-    if not groups:
-        return []
-    z = normal_draws(DRAWS, 8)
-    draws, doses = [], []
-    for group in groups:
-        n = len(group.linear)
-        within = np.mean([s.patch.u_dose for s in group.swatches if s.has_colour and s.patch])
-        noise = np.mean([s.patch.u_linear for s in group.swatches if s.has_colour and s.patch], axis=0)
-        # The hand's scatter was measured between swatches, so it holds the doubt within them.
-        u_dose = 0.0 if group.marker.kind == "blender" else max(scatter.dose.sd, float(within)) / np.sqrt(n)
-        paper, film = group.paper.mean(axis=0), group.linear.mean(axis=0)
-        light = with_amount(paper, film, np.maximum(1 + u_dose * z[:, 0], 0.0))
-        light += film * ground.u_relative * z[:, 1:2] + noise / np.sqrt(n) * z[:, 2:5]
-        light += (np.maximum(film, 0) + REST_LIGHT) * scatter.rest / np.sqrt(n) * z[:, 5:8]
-        draws.append(light)
-        doses.append(float(u_dose))
-    u_lab = propagate(scanner.to_lab, np.array(draws))
-    rough = np.sqrt((u_lab**2).mean(axis=1))
-    return [
-        _Doubt(u, dose, float(np.hypot(scanner.error, r)))
-        for u, dose, r in zip(u_lab, doses, rough, strict=True)
-    ]
-
-
 def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, Any]:
     """Return the columns that follow from a row's light."""
     linear = np.clip(linear, *LIGHT_RANGE)
@@ -228,8 +80,8 @@ def _colour(linear: Array, paper_lab: Array, scanner: Scanner) -> dict[str, Any]
     return {**columns, "hex": text, "in_srgb": inside, "dE00_paper": float(delta_e_2000(lab, paper_lab))}
 
 
-def _with_colour(base: Reading, group: _Group, doubt: _Doubt, paper_lab: Array, session: Session) -> Reading:
-    patches = [s.patch for s in group.swatches if s.has_colour and s.patch]
+def _with_colour(base: Reading, group: Group, doubt: Doubt, paper_lab: Array, session: Session) -> Reading:
+    patches = group.patches
     blender = group.marker.kind == "blender"
 
     def mean(name: str) -> float:
@@ -237,7 +89,7 @@ def _with_colour(base: Reading, group: _Group, doubt: _Doubt, paper_lab: Array, 
 
     return replace(
         base,
-        **_colour(group.linear.mean(axis=0), paper_lab, session.scanner),
+        **_colour(group.film, paper_lab, session.scanner),
         u_L=float(doubt.u_lab[0]),
         u_a=float(doubt.u_lab[1]),
         u_b=float(doubt.u_lab[2]),
@@ -252,13 +104,13 @@ def _with_colour(base: Reading, group: _Group, doubt: _Doubt, paper_lab: Array, 
     )
 
 
-def _row_flags(row: Reading, group: _Group, scatter: HandScatter, session: Session) -> tuple[str, ...]:
+def _row_flags(row: Reading, group: Group, scatter: HandScatter, session: Session) -> tuple[str, ...]:
     """Return the flags of a row: those of the swatches behind it, and what only the row shows."""
     coloured = [swatch for swatch in group.swatches if swatch.has_colour]
     found = {flag for swatch in (coloured or group.swatches) for flag in swatch.flags}
     if row.in_srgb is False:
         found.add("out-of-srgb")
-    if coloured and _repeats_differ(group, max(scatter.dose.sd, ASSUMED_SCATTER), session.scanner):
+    if coloured and repeats_differ(group, max(scatter.dose.sd, ASSUMED_SCATTER), session.scanner):
         found.add("repeats-differ")
     return tuple(sorted(found | _session_flags(session)))
 

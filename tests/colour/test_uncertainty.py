@@ -10,37 +10,67 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.colour.uncertainty import DRAWS, Scatter, normal_draws, pooled, propagate
+from calib.colour.uncertainty import DRAWS, Repeats, coverage_factor, normal_draws, propagate, scatter_along
 
 
-def test_pooled_scatter_by_hand() -> None:
-    # Deviations +-1 and +-2 about the groups' means: (1 + 1 + 4 + 4) / (1 + 1) = 5.
-    assert pooled([np.array([9.0, 11.0]), np.array([3.0, 7.0])]) == Scatter(pytest.approx(np.sqrt(5.0)), 2)
+def repeats(rng: np.random.Generator, s: float, r: float, known: float, sizes: list[int]) -> list[Repeats]:
+    """Invented groups of readings that scatter by s along a direction of their own and by r all round."""
+    found = []
+    for size in sizes:
+        along = rng.normal(0, 1, 3) * rng.choice([0.05, 1.0])
+        values = s * rng.normal(size=(size, 1)) * along + np.hypot(r, known) * rng.normal(size=(size, 3))
+        found.append(Repeats(values - values.mean(axis=0), along, known**2 * np.eye(3)))
+    return found
 
 
-def test_pooled_scatter_is_the_within_groups_variance_of_an_anova() -> None:
+def test_scatter_in_one_direction_is_the_within_groups_variance_of_an_anova() -> None:
     rng = np.random.default_rng(0)
     groups = [rng.normal(mean, 0.03, size) for mean, size in ((1.0, 4), (1.4, 3), (0.7, 6))]
-    found = pooled(groups)
-    assert found is not None and found.freedom == 10
+    along = np.array([1.0, 0.0, 0.0])
+    # A hair all round keeps the other two directions from being certain.
+    hair = 1e-4 * rng.standard_normal((13, 3))
+    parts = np.split(hair, [4, 7])
+    read = [
+        (g[:, None] - g.mean()) * along + (h - h.mean(axis=0)) * [0, 1, 1]
+        for g, h in zip(groups, parts, strict=True)
+    ]
+    found = scatter_along([Repeats(off, along, np.zeros((3, 3))) for off in read])
+    assert found is not None and found[0].freedom == 10
     # F = between / within, and between is plain arithmetic: what is left is SciPy's within.
     everything = np.concatenate(groups)
     between = sum(len(g) * (g.mean() - everything.mean()) ** 2 for g in groups) / 2
-    assert found.sd**2 == pytest.approx(between / stats.f_oneway(*groups).statistic)
+    assert found[0].sd**2 == pytest.approx(between / stats.f_oneway(*groups).statistic, rel=1e-3)
+    assert found[1] == pytest.approx(1e-4, rel=0.3)
+
+
+@pytest.mark.parametrize(("s", "r", "known"), [(0.03, 0.003, 0.002), (0.01, 0.001, 0.004), (0.05, 0.01, 0.0)])
+def test_both_parts_of_the_scatter_come_back(s: float, r: float, known: float) -> None:
+    # 300 degrees of freedom give a standard deviation to about 4 per cent of itself (chi squared).
+    found = [
+        scatter_along(repeats(np.random.default_rng(seed), s, r, known, [2] * 200 + [3] * 50))
+        for seed in range(4)
+    ]
+    assert np.mean([one[0].sd for one in found if one]) == pytest.approx(s, rel=0.1)
+    assert np.mean([one[1] for one in found if one]) == pytest.approx(r, rel=0.2)
+
+
+def test_noise_of_pale_inks_does_not_pass_for_an_uneven_hand() -> None:
+    """Half the groups have next to no ink along their direction: their noise alone would say 8 per cent."""
+    found = scatter_along(repeats(np.random.default_rng(5), 0.01, 0.004, 0.0, [2] * 400))
+    assert found is not None and found[0].sd == pytest.approx(0.01, rel=0.15)
 
 
 def test_groups_of_one_say_nothing() -> None:
-    assert pooled([np.array([1.0]), np.array([2.0])]) is None
-    assert pooled([]) is None
-    assert pooled([np.array([1.0]), np.array([2.0, 2.2])]) == Scatter(pytest.approx(np.sqrt(0.02)), 1)
+    one = Repeats(np.zeros((1, 3)), np.ones(3), np.eye(3))
+    assert scatter_along([one, one]) is None
+    assert scatter_along([]) is None
 
 
-def test_shifting_a_group_changes_nothing() -> None:
-    groups = [np.array([1.0, 1.1, 0.95]), np.array([0.98, 1.02])]
-    moved = [groups[0] + 5, groups[1] - 3]
-    one, other = pooled(groups), pooled(moved)
-    assert one is not None and other is not None
-    assert one.sd == pytest.approx(other.sd)
+def test_the_coverage_factor_is_students() -> None:
+    # Table G.2 of JCGM 100:2008 (95 %): 12.71 for 1 degree of freedom, 2.23 for 10, 1.96 for infinitely many.
+    assert coverage_factor(1) == pytest.approx(12.71, abs=0.01)
+    assert coverage_factor(10) == pytest.approx(2.23, abs=0.005)
+    assert coverage_factor(0) == pytest.approx(1.96, abs=0.001)
 
 
 def test_draws_are_standard_normal_and_always_the_same() -> None:

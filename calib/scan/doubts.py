@@ -1,0 +1,137 @@
+"""How sure a row is: the hand's scatter learnt from repeats, and every doubt carried into Lab.
+
+What a hand does differently from swatch to swatch is nearly all a matter of more or less ink, so it moves a
+colour along its marker's own dose curve. That scatter is one relative number for the whole table;
+a small round rest stands for everything else that tells two swatches of one ink apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.colour.colorimetry import delta_e_2000
+from calib.colour.uncertainty import DRAWS, Repeats, Scatter, normal_draws, propagate, scatter_along
+from calib.scan.groups import Group
+from calib.scan.scanner import Scanner
+
+Array = NDArray[np.float64]
+
+# A hand lays 2 or 3 per cent more or less ink from swatch to swatch (measured before the start);
+# where a table has no repeats, this is assumed.
+ASSUMED_SCATTER = 0.025
+# What is left over off the dose curve, relative to light, where nothing was measured (from simulated
+# scans); near black it is relative to this much light instead.
+ASSUMED_REST = 0.001
+REST_LIGHT = 0.01
+# Repeats farther apart than a hand explains: in dE00, and in standard deviations of the dose.
+REPEATS_DE00 = 4.0
+REPEATS_SIGMA = 4.0
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The bare paper and the printer's black over all pages: light (3,), and how sure it is.
+
+    u_relative: relative standard uncertainty of light that lighting and tone leave in every reading.
+    """
+
+    paper: Array
+    black: Array | None
+    u_relative: float
+    pixels: int
+
+
+@dataclass(frozen=True)
+class HandScatter:
+    """How swatches of one ink differ: dose, the amount of ink, relative; rest, off the dose curve.
+
+    rest is a relative standard deviation of light (plus REST_LIGHT), alike in all channels.
+    """
+
+    dose: Scatter
+    rest: float
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Standard uncertainties of a row: u_lab (3,) in L*a*b* units, u_dose relative, u_abs in dE00."""
+
+    u_lab: Array
+    u_dose: float
+    u_abs: float
+
+
+def repeats_differ(group: Group, scatter: float, scanner: Scanner) -> bool:
+    """Tell whether a group's swatches are farther apart than a hand of this scatter explains."""
+    if len(group.linear) < 2 or group.marker.kind == "blender":
+        return False
+    lab = scanner.to_lab(group.linear)
+    widest = max(float(delta_e_2000(lab[i], lab[i + 1 :]).max()) for i in range(len(lab) - 1))
+    by_hand = group.curve.light(group.amount * (1 + REPEATS_SIGMA * scatter * np.array([-1, 1])))
+    low, high = scanner.to_lab(by_hand)
+    return widest > max(REPEATS_DE00, float(delta_e_2000(low, high)))
+
+
+def hand_scatter(groups: Sequence[Group], scanner: Scanner) -> HandScatter:
+    """Pool the scatter over all repeats that are swatches of one ink, else assume it."""
+    alike = [
+        group
+        for group in groups
+        if group.shows_ink
+        and len(group.linear) > 1
+        and not repeats_differ(group, ASSUMED_SCATTER, scanner)
+    ]
+    found = scatter_along([_repeats(group) for group in alike])
+    return HandScatter(*found) if found else HandScatter(Scatter(ASSUMED_SCATTER, 0), ASSUMED_REST)
+
+
+def _scale(film: Array) -> Array:
+    """Return the light (3,) that the rest is relative to."""
+    return np.asarray(np.maximum(film, 0) + REST_LIGHT)
+
+
+def _repeats(group: Group) -> Repeats:
+    scale = _scale(group.film)
+    along = group.curve.slope(group.amount)[0] / scale
+    known = np.diag((_noise(group) / scale) ** 2) + _within(group) ** 2 * np.outer(along, along)
+    return Repeats((group.linear - group.film) / scale, along, known)
+
+
+def _noise(group: Group) -> Array:
+    """Return the standard uncertainty (3,) of one swatch's light from the noise of its pixels."""
+    return np.asarray(np.sqrt(np.mean([patch.u_linear**2 for patch in group.patches], axis=0)))
+
+
+def _within(group: Group) -> float:
+    """Return the relative standard uncertainty of one swatch's amount of ink, as its own cell shows it."""
+    return float(np.sqrt(np.mean([patch.u_dose**2 for patch in group.patches])))
+
+
+def doubts_of(
+    groups: Sequence[Group], scatter: HandScatter, ground: Ground, scanner: Scanner
+) -> list[Doubt]:
+    """Return the doubt of every group's mean, by Monte Carlo over dose, noise and ground."""
+    if not groups:
+        return []
+    z = normal_draws(DRAWS, 8)
+    draws, doses = [], []
+    for group in groups:
+        n = len(group.linear)
+        blender = group.marker.kind == "blender"
+        u_dose = 0.0 if blender else float(np.hypot(scatter.dose.sd, _within(group)) / np.sqrt(n))
+        amounts = group.amount * np.maximum(1 + u_dose * z[:, 0], 0.0)
+        light = group.film + group.curve.light(amounts) - group.curve.light(group.amount)
+        light += group.film * ground.u_relative * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+        light += _scale(group.film) * scatter.rest / np.sqrt(n) * z[:, 5:8]
+        draws.append(light)
+        doses.append(u_dose)
+    u_lab = propagate(scanner.to_lab, np.array(draws))
+    rough = np.sqrt((u_lab**2).mean(axis=1))
+    return [
+        Doubt(u, dose, float(np.hypot(scanner.error, r)))
+        for u, dose, r in zip(u_lab, doses, rough, strict=True)
+    ]

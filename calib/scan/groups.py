@@ -1,0 +1,95 @@
+"""Swatches that belong together: all of one marker and number of coats, and the dose curve they lie on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.chart.markers import Marker
+from calib.colour.dose import DoseCurve, dose_curve
+from calib.scan.patch import Patch
+from calib.scan.swatch import Swatch
+
+Array = NDArray[np.float64]
+
+# Swatches with one of these do not show the ink's own colour, so no dose curve goes through them.
+NOT_THE_INK = frozenset({"clipped", "half-filled", "fluorescent"})
+
+
+@dataclass(frozen=True)
+class Group:
+    """All swatches of one marker and number of coats; linear, paper: (n, 3) light of those with colour.
+
+    A page scanned twice shows each cell twice; a cell counts once however often it is read. curve: how the
+    marker's light runs with its ink; amount: where on it this group lies.
+    """
+
+    marker: Marker
+    layers: int
+    swatches: tuple[Swatch, ...]
+    linear: Array
+    paper: Array
+    curve: DoseCurve
+    amount: float = 1.0
+
+    @property
+    def film(self) -> Array:
+        """Mean light (3,) of the film."""
+        return np.asarray(self.linear.mean(axis=0))
+
+    @property
+    def patches(self) -> list[Patch]:
+        """The patches that stand behind the colour, one a scan of a cell."""
+        return [s.patch for s in self.swatches if s.has_colour and s.patch is not None]
+
+    @property
+    def shows_ink(self) -> bool:
+        """Whether its colour is that of an ink that was read as it is."""
+        bad = any(NOT_THE_INK & set(s.flags) for s in self.swatches)
+        return len(self.linear) > 0 and self.marker.kind == "ink" and not bad
+
+
+def groups_of(swatches: Sequence[Swatch], order: Sequence[Marker]) -> list[Group]:
+    """Return the groups in the order of the marker list, one coat before two."""
+    by_key: dict[tuple[str, int], list[Swatch]] = {}
+    for swatch in swatches:
+        by_key.setdefault((swatch.cell.marker, swatch.cell.layers), []).append(swatch)
+    place = {marker.marker: i for i, marker in enumerate(order)}
+    groups = []
+    for (marker, layers), found in sorted(by_key.items(), key=lambda item: (place[item[0][0]], item[0][1])):
+        by_cell: dict[str, list[Patch]] = {}
+        for swatch in found:
+            if swatch.has_colour and swatch.patch is not None:
+                by_cell.setdefault(swatch.cell.cell, []).append(swatch.patch)
+        linear = np.array([np.mean([p.linear for p in one], axis=0) for one in by_cell.values()])
+        paper = np.array([np.mean([p.paper for p in one], axis=0) for one in by_cell.values()])
+        linear, paper = linear.reshape(-1, 3), paper.reshape(-1, 3)
+        # Until its marker's other group is known, the curve is the plain one through its own film.
+        curve = dose_curve(paper.mean(axis=0), linear.mean(axis=0)) if len(linear) else _NO_CURVE
+        groups.append(Group(order[place[marker]], layers, tuple(found), linear, paper, curve))
+    return _with_curves(groups)
+
+
+_NO_CURVE = dose_curve(np.ones(3), np.ones(3))
+
+
+def _with_curves(groups: Sequence[Group]) -> list[Group]:
+    """Lay one dose curve through both groups of each marker that has them."""
+    films: dict[str, dict[int, Group]] = {}
+    for group in groups:
+        if group.shows_ink:
+            films.setdefault(group.marker.marker, {})[group.layers] = group
+    result = []
+    for group in groups:
+        both = films.get(group.marker.marker, {})
+        if group.shows_ink and len(both) == 2:
+            one, two = both[1], both[2]
+            paper = np.concatenate([one.paper, two.paper]).mean(axis=0)
+            curve = dose_curve(paper, np.stack([one.film, two.film]))
+            if len(curve.amounts) == 2:
+                group = replace(group, curve=curve, amount=float(curve.amounts[group.layers - 1]))
+        result.append(group)
+    return result
