@@ -61,6 +61,8 @@ LEAST_TWO_COATS, MOST_TWO_COATS = 1.1, 2.6
 LEAST_DENSITY = 0.01
 # A floor may lie below nothing, by noise or by the mixing of primaries; so far below, light falls evenly with the ink.
 LOWEST_FLOOR = -20.0
+# A channel that reads lighter than its paper by more than noise and lighting explain.
+LIGHTER = 1.01
 # Of a channel with less density than this, noise would say how much ink two coats left.
 TELLING_DENSITY = 0.03
 
@@ -97,12 +99,12 @@ def dose_curve(paper: ArrayLike, films: ArrayLike) -> DoseCurve:
 
     A single film, or a second coat that is no darker, gives the plain line through it. How much ink two coats
     left is told by the growth of density, mostly in the channels that still send back much of their light.
-    Colours outside the readings' primaries have negative light, of which there is no density: such a marker's curve
-    runs in the light of wider primaries (ROMM RGB), which hold all surface colours.
+    Colours outside the readings' primaries have negative light in one channel, or more than their paper's: such a
+    marker's curve runs in the light of wider primaries (ROMM RGB), which hold all surface colours.
     """
     paper = np.maximum(np.asarray(paper, dtype=float), LEAST_LIGHT)
     films = np.atleast_2d(np.asarray(films, dtype=float))
-    if films.min() < 0:
+    if films.min() < 0 or np.max(films / paper) > LIGHTER:
         wide = linear_to_romm(np.eye(3)).T
         return replace(_curve(wide @ paper, films @ wide.T), back=np.linalg.inv(wide))
     return _curve(paper, films)
@@ -128,14 +130,9 @@ def _curve(paper: Array, films: Array) -> DoseCurve:
     ratio = min(ratio, MOST_TWO_COATS)
     # A channel without ink to speak of goes straight through the mean of both.
     floor, rate = np.zeros(3), (one + two) / (1 + ratio)
-    for c in np.flatnonzero(np.abs(one) > LEAST_DENSITY):
-        # A channel that grows lighter (an orange's red, on narrow primaries) does so in the same manner.
-        a, b = share[:, c] if one[c] > 0 else 2 - share[:, c]
-        if b >= a:
-            continue
-        passed = _passed(a, b, ratio)
-        low = (a - passed) / (1 - passed)
-        floor[c], rate[c] = low if one[c] > 0 else 2 - low, -np.log10(passed)
+    for c in np.flatnonzero(one > LEAST_DENSITY):
+        passed = _passed(share[0, c], share[1, c], ratio)
+        floor[c], rate[c] = (share[0, c] - passed) / (1 - passed), -np.log10(passed)
     return DoseCurve(paper, floor, rate, np.array([1.0, ratio]), np.eye(3))
 
 

@@ -170,5 +170,4 @@ def test_colours_outside_the_primaries_have_a_curve() -> None:
         missed.append(np.abs(curve.light(curve.amounts) - films[: len(curve.amounts)]).max())
         assert curve.light(0.0) == pytest.approx(paper[None])
     assert outside > 5
-    # An ink whose red grows with the first coat and falls with the second has no curve of this shape.
-    assert np.percentile(missed, 90) < 0.01 and np.max(missed) < 0.1
+    assert np.percentile(missed, 95) < 0.01 and np.max(missed) < 0.02
