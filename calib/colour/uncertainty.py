@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
@@ -49,8 +49,8 @@ def normal_draws(count: int, size: int, seed: int = 0) -> Array:
 class Repeats:
     """Repeated readings of one thing.
 
-    off: (n, 3) from their mean. along: (3,) the direction in which they are
-    expected to scatter, per unit of it. known: (3, 3) the covariance of one reading that is known already.
+    off: (n, 3) from their mean. along: (3,) the way in which they are expected to scatter, per unit of it. known:
+    (3, 3) the covariance of one reading that is known already.
     """
 
     off: Array
@@ -59,42 +59,60 @@ class Repeats:
 
 
 def scatter_along(repeats: Sequence[Repeats]) -> tuple[Scatter, float] | None:
-    """Pool the scatter along each one's direction, and what is left over, alike in all three; None without repeats.
+    """Pool the scatter along each one's way, and what is left over across it; None without repeats.
 
-    Of all groups at once the likelihood is greatest of normal deviations whose covariance is s**2 along along.T +
-    r**2 + known (restricted maximum likelihood: n readings give n - 1 degrees of freedom). So a pale ink,
-    in which a hair of noise looks like a tenth of its amount, does not pass for an uneven hand (variance components as
-    in Searle, Casella and McCulloch, Variance Components, 1992, chapter 6).
+    The first is the most likely one for normal deviations along the ways, what is known and the rest taken off
+    (restricted maximum likelihood, in which n readings give n - 1 degrees of freedom; Searle, Casella and McCulloch,
+    Variance Components, 1992, chapter 6). So a pale ink, in which a hair of noise looks like a tenth of its
+    amount, does not pass for an uneven hand. The second is a robust standard deviation in each direction across,
+    because a way that points a little wrong makes a few of these large.
     """
-    from scipy.optimize import minimize
+    from scipy.optimize import minimize_scalar
+    from scipy.stats import chi2
 
-    several = [one for one in repeats if len(one.off) > 1]
-    freedom = np.array([len(one.off) - 1 for one in several])
+    several = [one for one in repeats if len(one.off) > 1 and float(one.along @ one.along) > 0]
     if not several:
         return None
+    freedom = np.array([len(one.off) - 1 for one in several])
+    power = np.array([float(one.along @ one.along) for one in several])
+    unit = np.array([one.along for one in several]) / np.sqrt(power)[:, None]
     squares = np.array([one.off.T @ one.off for one in several])
-    along = np.array([np.outer(one.along, one.along) for one in several])
     known = np.array([one.known for one in several])
+    inside, known_inside = (np.einsum("gi,gij,gj->g", unit, m, unit) for m in (squares, known))
+    across, known_across = (
+        np.trace(m, axis1=1, axis2=2) - i for m, i in ((squares, inside), (known, known_inside))
+    )
+    # Across there are two degrees of freedom for each one along; half of such sums lie below chi squared's median.
+    rest = np.sqrt(max(0.0, float(np.median(across / chi2.median(2 * freedom) - known_across / 2))))
 
-    def cost(logarithms: Array) -> float:
-        s, r = np.exp(np.clip(logarithms, np.log(LEAST_SCATTER), 0.0))
-        covariance = s**2 * along + r**2 * np.eye(3) + known
-        inside = np.einsum("gij,gji->g", np.linalg.inv(covariance), squares)
-        return float(np.sum(freedom * np.linalg.slogdet(covariance)[1] + inside))
+    def cost(logarithm: float) -> float:
+        variance = np.exp(2 * logarithm) * power + rest**2 + known_inside
+        return float(np.sum(freedom * np.log(variance) + inside / variance))
 
-    starts = [np.log([s, r]) for s in (0.003, 0.03) for r in (0.0005, 0.005)]
-    best = min((minimize(cost, start, method="Nelder-Mead") for start in starts), key=lambda found: found.fun)
-    s, r = np.exp(np.clip(best.x, np.log(LEAST_SCATTER), 0.0))
-    return Scatter(float(s), int(freedom.sum())), float(r)
+    found = minimize_scalar(cost, bounds=(np.log(LEAST_SCATTER), 0.0), method="bounded")
+    return Scatter(float(np.exp(found.x)), int(freedom.sum())), float(rest)
 
 
-def coverage_factor(freedom: float, share: float = 0.95) -> float:
+def joint_freedom(u: ArrayLike, freedom: ArrayLike) -> Array:
+    """Return the effective degrees of freedom (...) of a sum or difference of estimates.
+
+    u: (k, ...) their standard uncertainties. freedom: (k,) their degrees of freedom, 0 where assumed. By Welch and Satterthwaite's formula
+    (JCGM 100:2008, G.4): two sessions with 12 each have up to 24 together.
+    """
+    u = np.asarray(u, dtype=float)
+    each = np.asarray(freedom, dtype=float).reshape(-1, *[1] * (u.ndim - 1))
+    # An assumed scatter counts as known: the formula's term for it is nothing.
+    share = np.where(each > 0, u**4 / np.maximum(each, 1), 0.0).sum(axis=0)
+    return np.asarray((u**2).sum(axis=0) ** 2 / np.maximum(share, 1e-300))
+
+
+def coverage_factor(freedom: ArrayLike, share: float = 0.95) -> Array:
     """Return by what a standard uncertainty is multiplied for an interval that holds this share.
 
+    freedom: (...) degrees of freedom, 0 for a scatter that was assumed, which gives the normal distribution's.
     Student's factor: a scatter known from few repeats may be larger than it looks (JCGM 100:2008, G.3).
-    freedom 0 stands for an assumed scatter and gives the normal distribution's.
     """
-    from scipy.stats import norm, t
+    from scipy.stats import t
 
-    tail = 0.5 + share / 2
-    return float(t.ppf(tail, freedom)) if freedom > 0 else float(norm.ppf(tail))
+    known = np.asarray(freedom, dtype=float)
+    return np.asarray(t.ppf(0.5 + share / 2, np.where(known > 0, known, np.inf)))

@@ -27,6 +27,9 @@ ASSUMED_SCATTER = 0.025
 # scans); near black it is relative to this much light instead.
 ASSUMED_REST = 0.001
 REST_LIGHT = 0.01
+# A dose curve points a little past the way in which a colour really runs: by this share of the way, in the root
+# mean square (measured on films computed from spectra, as three scanners see them: tests/colour/test_dose.py).
+ASTRAY = 0.03
 # Repeats farther apart than a hand explains: in dE00, and in standard deviations of the dose.
 REPEATS_DE00 = 4.0
 REPEATS_SIGMA = 4.0
@@ -126,7 +129,9 @@ def doubts_of(
         amounts = group.amount * np.maximum(1 + u_dose * z[:, 0], 0.0)
         light = group.film + group.curve.light(amounts) - group.curve.light(group.amount)
         light += group.film * ground.u_relative * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
-        light += _scale(group.film) * scatter.rest / np.sqrt(n) * z[:, 5:8]
+        scale = _scale(group.film)
+        astray = ASTRAY * u_dose * np.linalg.norm(group.curve.slope(group.amount)[0] / scale)
+        light += scale * np.hypot(scatter.rest / np.sqrt(n), astray) * z[:, 5:8]
         draws.append(light)
         doses.append(u_dose)
     u_lab = propagate(scanner.to_lab, np.array(draws))

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.colour.uncertainty import DRAWS, Repeats, coverage_factor, normal_draws, propagate, scatter_along
+from calib.colour.uncertainty import DRAWS, Repeats, coverage_factor, joint_freedom, normal_draws, propagate, scatter_along
 
 
 def repeats(rng: np.random.Generator, s: float, r: float, known: float, sizes: list[int]) -> list[Repeats]:
@@ -43,7 +43,7 @@ def test_scatter_in_one_direction_is_the_within_groups_variance_of_an_anova() ->
     assert found[1] == pytest.approx(1e-4, rel=0.3)
 
 
-@pytest.mark.parametrize(("s", "r", "known"), [(0.03, 0.003, 0.002), (0.01, 0.001, 0.004), (0.05, 0.01, 0.0)])
+@pytest.mark.parametrize(("s", "r", "known"), [(0.03, 0.003, 0.002), (0.01, 0.002, 0.002), (0.05, 0.01, 0.0)])
 def test_both_parts_of_the_scatter_come_back(s: float, r: float, known: float) -> None:
     # 300 degrees of freedom give a standard deviation to about 4 per cent of itself (chi squared).
     found = [
@@ -70,7 +70,14 @@ def test_the_coverage_factor_is_students() -> None:
     # Table G.2 of JCGM 100:2008 (95 %): 12.71 for 1 degree of freedom, 2.23 for 10, 1.96 for infinitely many.
     assert coverage_factor(1) == pytest.approx(12.71, abs=0.01)
     assert coverage_factor(10) == pytest.approx(2.23, abs=0.005)
-    assert coverage_factor(0) == pytest.approx(1.96, abs=0.001)
+    assert coverage_factor([0, np.inf]) == pytest.approx([1.96, 1.96], abs=0.001)
+
+
+def test_two_sessions_know_more_than_one() -> None:
+    """JCGM 100:2008, G.4: equal doubts add their degrees of freedom; a small doubt brings the other's own."""
+    assert joint_freedom([1.0, 1.0], [12, 12]) == pytest.approx(24)
+    assert joint_freedom([[1.0, 1.0], [1.0, 0.01]], [12, 5]) == pytest.approx([2**2 / (1 / 12 + 1 / 5), 12], rel=1e-3)
+    assert coverage_factor(joint_freedom([1.0, 1.0], [0, 0])) == pytest.approx(1.96, abs=0.001)
 
 
 def test_draws_are_standard_normal_and_always_the_same() -> None:
