@@ -13,7 +13,7 @@ import io
 import math
 import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,6 +58,31 @@ class Rows:
         if not math.isfinite(value) or "_" in plain:
             raise ValueError(f"column '{column}' holds '{shorten(text)}', which is not a number")
         return value
+
+    def numbers(
+        self, row: Row, needed: Sequence[str], optional: Sequence[str] = ()
+    ) -> tuple[dict[str, float], list[str]]:
+        """Return the numbers of a row by column, and a sentence for each that is broken or missing.
+
+        needed: columns that must hold one. optional: columns that may be empty; those are left out.
+        """
+        values: dict[str, float] = {}
+        problems = []
+        for column in (*needed, *optional):
+            try:
+                value = self.number(row, column)
+            except ValueError as error:
+                problems.append(str(error))
+                continue
+            if value is not None:
+                values[column] = value
+            elif column in needed:
+                problems.append(f"has no value in the column '{column}'")
+        return values, problems
+
+    def filled(self, columns: Sequence[str]) -> list[str]:
+        """Return those of the columns that hold anything in any row."""
+        return [name for name in columns if any(row.cells.get(name, "").strip() for row in self.rows)]
 
 
 def shorten(text: str, most: int = 40) -> str:

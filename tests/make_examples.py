@@ -2,6 +2,7 @@
 
     python tests/make_examples.py             all of it
     python tests/make_examples.py charts      the ready-to-print charts only
+    python tests/make_examples.py carriers    the example's colour card and the ready-to-print carriers only
     python tests/make_examples.py table       the table and the pictures, from the scans that are there
 
 The marker lists and the strip files are written by hand and only read here. Everything else is made
@@ -24,7 +25,9 @@ from numpy.typing import NDArray
 from calib.chart.plan import Plan
 from calib.chart.planfile import read_plan
 from calib.cli import cli
+from calib.colour.colorimetry import xyz_to_lab
 from calib.colour.reference import read_strip
+from calib.synthetic.card import invented_card
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import Hand, Laying, Printer, Scanner, Session, Strip
@@ -39,6 +42,10 @@ CHART_COMMANDS: tuple[tuple[Path, tuple[str, ...]], ...] = (
     (CHARTS, ("chart", "markers-48.csv", "--page", "letter", "-o", "markers-48-letter.pdf")),
     (EXAMPLES, ("chart", "markers.csv", "--cell", "25x14", "-o", "chart.pdf")),
 )
+CARRIER_COMMANDS: tuple[tuple[Path, tuple[str, ...]], ...] = (
+    (CHARTS, ("carrier", "../examples/card.csv", "-o", "carrier-a4.pdf")),
+    (CHARTS, ("carrier", "../examples/card.csv", "--page", "letter", "-o", "carrier-letter.pdf")),
+)
 MEASURE_COMMAND = (
     *("measure", "chart.json", "scan-1.png", "scan-2.jpg", "--strip", "strip.csv"),
     *("--paper", "smooth card", "--session", "2026-03-14", "--dried", "24", "-o", "colours.csv"),
@@ -49,6 +56,9 @@ MEASURE_COMMAND = (
 BLANK, HALF = ("008", 2), ("027", 1)
 DRY = {"016": 0.3}
 DPI = 200
+# Of the invented cards, one whose 24 patches lie well apart.
+CARD = invented_card(4, 6, seed=87)
+CARD_NOTE = "Invented: no card looks like this. Lab under D50 and the 2 degree observer, by the simulator's sums over spectra."
 # One page as PNG, one as the best kind of JPEG: both are read, and together they stay small. A coarser JPEG
 # takes the noise off the paper and leaves its light in whole steps, too coarse to show the scattered light.
 SCANS = (
@@ -86,6 +96,23 @@ def render(pdf: Path, page: int, dpi: float) -> NDArray[np.uint8]:
 def make_charts() -> None:
     for folder, words in CHART_COMMANDS:
         calib(words, folder)
+
+
+def make_carriers() -> None:
+    """Write what the example's colour card looks like, and the carriers of cards of its size."""
+    (EXAMPLES / "card.csv").write_text(card_file(), encoding="utf-8")
+    for folder, words in CARRIER_COMMANDS:
+        calib(words, folder)
+
+
+def card_file() -> str:
+    """Return the file of the example's card."""
+    rows = [
+        f"{row + 1},{column + 1},{L:.2f},{a:.2f},{b:.2f},"
+        for (row, column), (L, a, b) in zip(CARD.place.tolist(), xyz_to_lab(CARD.xyz).tolist(), strict=True)
+    ]
+    rows[0] += f'"{CARD_NOTE}"'
+    return "\n".join(["row,column,L,a,b,note", *rows]) + "\n"
 
 
 def make_scans() -> None:
@@ -198,7 +225,7 @@ def save_small(path: Path, picture: NDArray[np.uint8]) -> None:
 
 
 def main(words: Sequence[str]) -> None:
-    steps = {"charts": make_charts, "scans": make_scans, "table": make_table}
+    steps = {"charts": make_charts, "carriers": make_carriers, "scans": make_scans, "table": make_table}
     for name in words or steps:
         print(f"making {name}", file=sys.stderr)
         steps[name]()

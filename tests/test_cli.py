@@ -26,12 +26,19 @@ import pytest
 from conftest import DENSITIES, Run, Studio, write_strip
 
 import calib as package
-from calib.chart.planfile import plan_to_json, read_plan
+from calib.chart.planfile import plan_to_json, read_carrier, read_plan
 from calib.cli import cli
+from calib.synthetic.scan import simulate_page
+from calib.synthetic.session import Session, Strip
+from calib.synthetic.writing import write_scan
 from calib.table.flags import FLAGS
 from calib.table.table import read_table
 
 Calib = Callable[..., Run]
+# An invented card of 24 patches.
+CARD = "row,column,L,a,b\n" + "".join(
+    f"{i // 6 + 1},{i % 6 + 1},{90 - 3 * i},{i % 5 - 2},{i % 7 - 3}\n" for i in range(24)
+)
 LIST = "marker,name,set,kind,hint\n017,Dusk,sky,,#8090c0\n018,Dawn,sky,,\n=cmd(),Sum,odd,,\n"
 
 
@@ -39,6 +46,7 @@ LIST = "marker,name,set,kind,hint\n017,Dusk,sky,,#8090c0\n018,Dawn,sky,,\n=cmd()
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "markers.csv").write_text(LIST, encoding="utf-8")
+    (tmp_path / "card.csv").write_text(CARD, encoding="utf-8")
     return tmp_path
 
 
@@ -194,6 +202,58 @@ def test_a_marker_named_like_a_formula_survives(calib: Calib, desk: Path, studio
     assert "\n=" not in (desk / "colours.csv").read_text(encoding="utf-8")
 
 
+# --- carrier ---------------------------------------------------------------------------------
+
+
+def test_carrier_writes_a_pdf_and_its_plan(calib: Calib, folder: Path) -> None:
+    run = calib("carrier", "card.csv", "-o", "carrier.pdf")
+    assert (run.code, run.err) == (0, "")
+    carrier = read_carrier(folder / "carrier.json")
+    assert carrier.card_mm == (200.0, 130.0) and carrier.plan.page_mm == (210.0, 297.0)
+    words = " ".join(run.out.split())
+    assert carrier.plan.chart in words and "24 patches in 4 rows and 6 columns" in words
+    assert "row 1 at the top" in words and "100 %" in words and "carrier.json" in words
+    assert len(pypdfium2.PdfDocument(folder / "carrier.pdf")) == 1
+    before = listing(folder)
+    assert calib("carrier", "card.csv", "-o", "carrier.pdf", "--quiet") == Run(0, "", "")
+    assert listing(folder) == before, "the same card gives the same bytes"
+
+
+def test_options_of_the_carrier(calib: Calib, folder: Path) -> None:
+    words = ("--card-size", "110x85", "--page", "A5", "--strip-size", "100x10")
+    run = calib("carrier", "card.csv", "-o", "c.pdf", *words)
+    carrier = read_carrier(folder / "c.json")
+    assert run.code == 0 and "on its side, row 1 to the left" in run.out
+    assert (carrier.card_mm, carrier.plan.page_mm) == ((110.0, 85.0), (148.0, 210.0))
+    assert carrier.plan.strip_mm == (100.0, 10.0)
+
+
+def test_a_card_that_does_not_fit_is_exit_2_with_the_size_that_would(calib: Calib, folder: Path) -> None:
+    before = listing(folder)
+    run = calib("carrier", "card.csv", "-o", "c.pdf", "--card-size", "250x210")
+    assert run.code == 2 and "250 x 210 mm" in run.err and "at most 200 x 201 mm" in run.err
+    assert listing(folder) == before
+
+
+def test_all_mistakes_of_a_card_are_exit_3_in_one_message(calib: Calib, folder: Path) -> None:
+    (folder / "card.csv").write_text(CARD.replace("1,2,87", "1,1,87").replace("1,3,84", "1,3,840"))
+    run = calib("carrier", "card.csv", "-o", "c.pdf")
+    assert run.code == 3 and run.out == "" and run.err.count("calib: ") == 1
+    assert "card.csv:3: repeats the patch" in run.err and "card.csv:4: has L = 840" in run.err
+    assert not (folder / "c.pdf").exists() and not (folder / "c.json").exists()
+
+
+def test_a_carrier_given_for_a_chart_is_noticed(calib: Calib, desk: Path) -> None:
+    assert calib("carrier", "card.csv", "-o", "carrier.pdf").code == 0
+    run = calib(*swapped(MEASURE, chart_json="carrier.json"))
+    assert run.code == 3 and "the plan of a colour card's carrier, not a chart plan" in run.err
+    session = Session(strip=Strip(densities=DENSITIES), seed=3)
+    scan = simulate_page(read_carrier(desk / "carrier.json").plan, 1, {}, session, dpi=150)
+    write_scan(desk / "page1.tif", scan.pixels, 150)
+    run = calib(*MEASURE)
+    assert run.code == 4 and "another chart" in run.err and not (desk / "colours.csv").exists()
+
+
 # --- wrong usage: exit 2 ---------------------------------------------------------------------
 
 USAGE = [
@@ -214,6 +274,13 @@ USAGE = [
     ["chart", "markers.csv", "-o", "markers.csv"],
     ["chart", "markers.csv", "-o", "chart.json"],
     ["chart", "markers.csv", "-o", ""],
+    ["carrier", "card.csv"],
+    ["carrier", "-o", "c.pdf"],
+    ["carrier", "card.csv", "-o", "c.pdf", "--card-size", "200"],
+    ["carrier", "card.csv", "-o", "c.pdf", "--page", "a9"],
+    ["carrier", "card.csv", "-o", "c.pdf", "--strip-size", "long"],
+    ["carrier", "card.csv", "-o", "card.csv"],
+    ["carrier", "card.csv", "-o", "carrier.json"],
     ["measure", "chart.json", "--strip", "none", "--paper", "p", "-o", "c.csv"],
     ["measure", "chart.json", "a.png", "--paper", "p", "-o", "c.csv"],
     ["measure", "chart.json", "a.png", "--strip", "none", "-o", "c.csv"],
@@ -287,11 +354,12 @@ LONG = "x" * 300
     [
         ["chart", "{}", "-o", "c.pdf"],
         ["chart", "markers.csv", "-o", "c.pdf", "--strip-print", "{}"],
+        ["carrier", "{}", "-o", "c.pdf"],
         ["measure", "{}", "page1.tif", "--strip", "none", "--paper", "p", "-o", "c.csv"],
         ["measure", "chart.json", "{}", "--strip", "none", "--paper", "p", "-o", "c.csv"],
         ["measure", "chart.json", "page1.tif", "--strip", "{}", "--paper", "p", "-o", "c.csv"],
     ],
-    ids=["list", "printed strip", "plan", "scan", "strip"],
+    ids=["list", "printed strip", "card", "plan", "scan", "strip"],
 )
 def test_a_path_that_does_not_exist_is_exit_3(calib: Calib, desk: Path, words: list[str], name: str) -> None:
     before = listing(desk)

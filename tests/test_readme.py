@@ -14,13 +14,26 @@ import click
 import cv2
 import numpy as np
 import pytest
-from make_examples import CHART_COMMANDS, CHARTS, DPI, EXAMPLES, MEASURE_COMMAND, ROOT, SCANS, render
+from make_examples import (
+    CARD,
+    CARRIER_COMMANDS,
+    CHART_COMMANDS,
+    CHARTS,
+    DPI,
+    EXAMPLES,
+    MEASURE_COMMAND,
+    ROOT,
+    SCANS,
+    card_file,
+    render,
+)
 
 from calib import errors
 from calib.chart.markers import read_markers
 from calib.chart.plan import Plan
-from calib.chart.planfile import plan_to_json, read_plan
+from calib.chart.planfile import carrier_to_json, plan_to_json, read_carrier, read_plan
 from calib.cli import INTERRUPTED, cli
+from calib.colour.card import read_card
 from calib.colour.reference import read_strip
 from calib.table.flags import FLAGS
 from calib.table.table import COLUMNS, Reading, read_table
@@ -92,12 +105,25 @@ def test_every_command_has_help_an_example_and_a_place(name: str) -> None:
             assert option.help, f"{option.name} has no help"
 
 
-@pytest.mark.parametrize(
-    ("name", "title"),
-    [("chart", "Print a chart"), ("measure", "Measure"), ("flags", "Flags"), ("demo", "The tour")],
-)
-def test_every_option_is_named_on_its_page_and_no_other(name: str, title: str) -> None:
-    options = {o for p in cli.commands[name].params if isinstance(p, click.Option) for o in p.opts}
+# Each page with the commands whose options it explains.
+PAGES = {
+    "Print a chart": ("chart",),
+    "Measure": ("measure",),
+    "Measure the scanner with a colour card": ("carrier",),
+    "Flags": ("flags",),
+    "The tour": ("demo",),
+}
+
+
+@pytest.mark.parametrize("title", PAGES)
+def test_every_option_is_named_on_its_page_and_no_other(title: str) -> None:
+    options = {
+        o
+        for name in PAGES[title]
+        for p in cli.commands[name].params
+        if isinstance(p, click.Option)
+        for o in p.opts
+    }
     # Pages also speak of values such as -0.5 and of other programs' options; ours stand in code.
     named = {
         code for text in re.findall(r"`(-{1,2}[a-z][^`]*)`", section(title)) for code in text.split()[:1]
@@ -107,7 +133,7 @@ def test_every_option_is_named_on_its_page_and_no_other(name: str, title: str) -
 
 
 def test_the_pages_of_all_commands_are_tested() -> None:
-    assert set(COMMANDS) == {"chart", "measure", "flags", "demo"}, (
+    assert set(COMMANDS) == {name for names in PAGES.values() for name in names}, (
         "give the new command a page, and name it above"
     )
 
@@ -269,6 +295,32 @@ def test_plans_load_and_their_marks_are_on_the_page(path: Path) -> None:
     # The check can fail: another page has other marks.
     if len(plan.pages) > 1:
         assert expected(plan, 1).keys() != expected(plan, 2).keys()
+
+
+@pytest.mark.parametrize(("folder", "words"), CARRIER_COMMANDS, ids=["a4", "letter"])
+def test_the_program_makes_the_shipped_carriers(folder: Path, words: tuple[str, ...], reader: Path) -> None:
+    pdf = words[words.index("-o") + 1]
+    new = typed([*words[:-1], f"new-{pdf}"], reader / folder.name)
+    assert new.returncode == 0, new.stdout
+    made, shipped = (where / pdf for where in (reader / folder.name, folder))
+    made = made.with_name(f"new-{pdf}")
+    assert made.with_suffix(".json").read_bytes() == shipped.with_suffix(".json").read_bytes()
+    assert np.array_equal(render(made, 1, 60), render(shipped, 1, 60)), (
+        f"{pdf} looks different: run tests/make_examples.py carriers"
+    )
+    carrier = read_carrier(shipped.with_suffix(".json"))
+    assert carrier_to_json(carrier) == shipped.with_suffix(".json").read_text(encoding="utf-8")
+    assert carrier.card_mm == (200.0, 130.0)
+    assert marks(render(shipped, 1, 150), carrier.plan) == expected(carrier.plan, 1)
+
+
+def test_the_card_of_the_example_is_the_one_that_the_script_makes() -> None:
+    path = EXAMPLES / "card.csv"
+    assert path.read_text(encoding="utf-8") == card_file()
+    read = read_card(path)
+    assert (read.rows, read.columns) == (CARD.rows, CARD.columns)
+    # Two decimals of Lab are kept.
+    assert np.allclose(read.xyz, CARD.xyz, atol=2e-4)
 
 
 def expected(plan: Plan, number: int) -> dict[int, tuple[int, int]]:

@@ -17,28 +17,41 @@ the two marks, and the ruler in the column of the strip.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import math
 import random
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 
+from calib.chart.furniture import (
+    HEADER_NARROW_MM,
+    HEADER_STACKED_MM,
+    HEADER_WIDE_MM,
+    MARK_CLEAR_MM,
+    MARK_MM,
+    RIM_BOTTOM_MM,
+    RIM_MM,
+    RULER_ROOM_MM,
+    STRIP_CLEAR_MM,
+    WIDE_MM,
+    black_label,
+    black_patch,
+    check_sizes,
+    identify,
+    mark_corners,
+    place_marks,
+    ruler_box,
+    strip_box,
+    text_boxes,
+)
 from calib.chart.markers import Marker
-from calib.chart.plan import MARK_IDS, MOST_PAGE_MM, Box, Cell, Mark, Page, Plan
+from calib.chart.plan import MARK_IDS, Box, Cell, Page, Plan
 from calib.errors import ImpossibleError
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4), "a5": (148.0, 210.0)}
 
-# Printers and scanner glass lose the rim of a sheet, most of it at the bottom, where the feed
-# lets go of it (common practice).
-RIM_MM = 10.0
-RIM_BOTTOM_MM = 15.0
-MARK_MM = 10.0
 # Alcohol lifts toner into a pale nib: no solid black stands nearer to a cell than this.
 BLACK_CLEAR_MM = 6.0
-STRIP_CLEAR_MM = 5.0
 # Bare paper between two cells, and the wider gap by which one tells the groups apart.
 GAP_MM = 5.0
 GROUP_GAP_MM = 6.0
@@ -47,21 +60,6 @@ GROUP_GAP_MM = 6.0
 LABEL_MM = 7.0
 NARROW_MM = 30.0
 NARROW_AIR_MM = 1.5
-# A page too small for the long ruler gets the short one.
-RULER_MM = 100.0
-RULER_LEAST_MM = 20.0
-# Beside an upright strip: air to the cells, the ruler with its one line of text.
-RULER_ROOM_MM = 9.0
-BLACK_PATCH_MM = (16.0, 8.0)
-# The header is as tall as its lines of text: title and instructions side by side; the title
-# alone; the title with the instructions under it.
-HEADER_WIDE_MM = 23.0
-HEADER_NARROW_MM = 16.0
-HEADER_STACKED_MM = 31.0
-# From here on there is room for a mark, the ruler, a mark, the black patch and a mark in one row.
-WIDE_MM = 162.0
-# Text keeps this far from a mark, the white margin that the mark needs to be found included.
-MARK_CLEAR_MM = 4.0
 
 
 @dataclass(frozen=True)
@@ -114,7 +112,7 @@ def lay_out(markers: Sequence[Marker], options: ChartOptions) -> Plan:
             f"{len(markers)} markers fill {len(pages)} pages, and the marks tell only {most} pages apart",
             "Split the list into several charts.",
         )
-    chart, ids = _identify(pages, markers, grid, options)
+    chart, ids = identify(_content(pages, markers, grid, options), len(pages) * len(grid.marks))
     return Plan(
         chart=chart,
         page_mm=options.page_mm,
@@ -122,10 +120,7 @@ def lay_out(markers: Sequence[Marker], options: ChartOptions) -> Plan:
         pages=tuple(
             Page(
                 page=number + 1,
-                marks=tuple(
-                    Mark(ids[number * marks_a_page + i], round(x, 3), round(y, 3), MARK_MM)
-                    for i, (x, y) in enumerate(grid.marks)
-                ),
+                marks=place_marks(grid.marks, ids[number * marks_a_page : (number + 1) * marks_a_page]),
                 strip=grid.strip.rounded(),
                 black=grid.black.rounded(),
                 cells=cells,
@@ -139,21 +134,11 @@ def lay_out(markers: Sequence[Marker], options: ChartOptions) -> Plan:
 
 
 def _check_options(options: ChartOptions) -> None:
-    width, height = options.page_mm
-    if not (80 <= width <= MOST_PAGE_MM and 80 <= height <= MOST_PAGE_MM):
-        raise ImpossibleError(
-            f"A page of {width:g} x {height:g} mm cannot carry a chart",
-            f"Sides from 80 to {MOST_PAGE_MM:g} mm are possible.",
-        )
+    check_sizes(options.page_mm, options.strip_mm)
     if not (8 <= options.cell_mm[0] <= 200 and 6 <= options.cell_mm[1] <= 200):
         raise ImpossibleError(
             f"A cell of {options.cell_mm[0]:g} x {options.cell_mm[1]:g} mm cannot be measured",
             "Choose at least 8 x 6 and at most 200 x 200 mm.",
-        )
-    if not (40 <= options.strip_mm[0] <= 400 and 5 <= options.strip_mm[1] <= 60):
-        raise ImpossibleError(
-            f"A grey strip of {options.strip_mm[0]:g} x {options.strip_mm[1]:g} mm cannot be read",
-            "Give its length first: 40 to 400 mm long, 5 to 60 mm wide.",
         )
     if not options.layers or any(n not in (1, 2) for n in options.layers):
         raise ImpossibleError("Cells have one coat or two", "Give --layers as 1, 2 or 1,2.")
@@ -204,20 +189,16 @@ def _grid(options: ChartOptions) -> _Grid:
     rows += [band_middle + below + i * pitch for i in range(count - upper)]
     # Each row's air and label come first, the cells stand below them.
     cell_rows = tuple(row + pitch - options.cell_mm[1] for row in rows)
-    black = _black_patch(left, right, foot_top, wide, across)
+    black = black_patch(left, right, foot_top, wide, across)
     band = (band_middle - above + 2.5, band_middle + below - 0.5)
     return _Grid(
-        marks=_mark_corners(left, right, (top, band_middle - MARK_MM / 2, foot_top), wide),
-        strip=(
-            Box((left + right - strip_long) / 2, band_middle - strip_short / 2, strip_long, strip_short)
-            if across
-            else Box(width - RIM_MM - strip_short, (top + bottom - strip_long) / 2, strip_short, strip_long)
-        ),
+        marks=mark_corners(left, right, (top, band_middle - MARK_MM / 2, foot_top), wide),
+        strip=strip_box(options.strip_mm, options.page_mm, right, band_middle if across else None),
         black=black,
-        ruler=_ruler(left, right, (top, bottom), across or wide),
+        ruler=ruler_box(left, right, (top, bottom), across or wide),
         texts=(
-            *_texts(left, right, header_bottom, band, (wide, across)),
-            _black_label(black, left, right, wide, across),
+            *text_boxes(left, right, header_bottom, band, (wide, across)),
+            black_label(black, left, right, wide, across),
         ),
         rows=cell_rows,
         columns=columns,
@@ -240,100 +221,6 @@ def _columns(left: float, right: float, options: ChartOptions) -> tuple[float, .
     gap = GROUP_GAP_MM if count == 1 else min((width - count * group_mm) / (count - 1), 2 * GROUP_GAP_MM)
     start = left + (width - count * group_mm - (count - 1) * gap) / 2
     return tuple(start + i * (group_mm + gap) for i in range(count))
-
-
-def _mark_corners(
-    left: float, right: float, rows: tuple[float, float, float], wide: bool
-) -> tuple[tuple[float, float], ...]:
-    """Return the top left corners of the marks: the sides on three heights, two more where wide."""
-    corners = [(x, y) for y in rows for x in (left, right - MARK_MM)]
-    if wide:
-        # The lower one stands off the middle, so that the ruler fits beside it.
-        corners.append(((left + right - MARK_MM) / 2, rows[0]))
-        corners.append((left + MARK_MM + MARK_CLEAR_MM + RULER_MM + 6, rows[2]))
-    return tuple(corners)
-
-
-def _black_patch(left: float, right: float, foot_top: float, wide: bool, across: bool) -> Box:
-    """Return the black patch: in the foot between the last two marks, or beside the title."""
-    width, height = BLACK_PATCH_MM
-    inner_right = right - MARK_MM - MARK_CLEAR_MM
-    if wide:
-        inner_left = left + 2 * MARK_MM + 2 * MARK_CLEAR_MM + RULER_MM + 6
-        width = min(width, inner_right - inner_left)
-        return Box(inner_left, foot_top + (MARK_MM - height) / 2, width, height)
-    if across:
-        return Box(inner_right - width, RIM_MM, width, height)
-    return Box(inner_right - width, foot_top + (MARK_MM - height) / 2, width, height)
-
-
-def _black_label(black: Box, left: float, right: float, wide: bool, across: bool) -> Box:
-    """Return the box of the words that say what the black patch is for."""
-    inner_left, inner_right = left + MARK_MM + MARK_CLEAR_MM, right - MARK_MM - MARK_CLEAR_MM
-    if wide and inner_right - black.right_mm >= 12:
-        return Box(black.right_mm + 1.5, black.y_mm, inner_right - black.right_mm - 1.5, black.height_mm)
-    if wide or across:
-        # No room beside it: one line below, inside the rim that is lost to the marks only.
-        return Box(black.x_mm, black.bottom_mm + 0.3, black.width_mm, 2.5)
-    return Box(inner_left, black.y_mm, black.x_mm - 1.5 - inner_left, black.height_mm)
-
-
-def _ruler(left: float, right: float, height: tuple[float, float], in_foot: bool) -> Box:
-    """Return the ruler: in the foot, or upright beside an upright strip, short where it must be."""
-    top, bottom = height
-    if in_foot:
-        room = right - left - 2 * MARK_MM - 2 * MARK_CLEAR_MM
-        return Box(
-            left + MARK_MM + MARK_CLEAR_MM,
-            bottom - MARK_MM + 1,
-            _ruler_length(room),
-            8.0,
-        )
-    # The strip keeps its 5 mm of bare paper, the cells keep 3.
-    length = _ruler_length(bottom - top)
-    return Box(right + 3, (top + bottom - length) / 2, RULER_ROOM_MM - 3, length)
-
-
-def _ruler_length(room: float) -> float:
-    """Return the longest ruler of whole centimetres that fits, 100 mm at most."""
-    length = min(RULER_MM, math.floor(room / 10) * 10.0)
-    if length < RULER_LEAST_MM:
-        raise ImpossibleError(
-            f"There is no room on the page for a ruler of {RULER_LEAST_MM:g} mm", "Choose a larger page."
-        )
-    return length
-
-
-def _texts(
-    left: float, right: float, header_bottom: float, band: tuple[float, float], shape: tuple[bool, bool]
-) -> tuple[Box, ...]:
-    """Return the boxes of the title and of the instructions, in this order.
-
-    band: upper and lower end of the room between the two marks of the middle band.
-    shape: is the page wide, does the strip lie across.
-    """
-    wide, across = shape
-    top = RIM_MM - 2
-    inner_left, inner_right = left + MARK_MM + MARK_CLEAR_MM, right - MARK_MM - MARK_CLEAR_MM
-    height = header_bottom - top - 1
-    if wide:
-        middle = (left + right) / 2
-        half = MARK_MM / 2 + MARK_CLEAR_MM
-        return (
-            Box(inner_left, top, middle - half - inner_left, height),
-            Box(middle + half, top, inner_right - middle - half, height),
-        )
-    if across:
-        title_mm = 13.0
-        beside = inner_right - BLACK_PATCH_MM[0] - MARK_CLEAR_MM - inner_left
-        return (
-            Box(inner_left, top, beside, title_mm),
-            Box(left, top + title_mm + 1.5, right - left, height - title_mm - 1.5),
-        )
-    return (
-        Box(inner_left, top, inner_right - inner_left, height),
-        Box(inner_left, band[0], inner_right - inner_left, band[1] - band[0]),
-    )
 
 
 def _markers_per_page(grid: _Grid, options: ChartOptions) -> int:
@@ -407,15 +294,11 @@ def _controls(
     return [pool[rng.randrange(low, high)] for low, high in pairwise(edges)]
 
 
-def _identify(
+def _content(
     pages: Sequence[tuple[Cell, ...]], markers: Sequence[Marker], grid: _Grid, options: ChartOptions
-) -> tuple[str, list[int]]:
-    """Return the chart's short id and the ids of all its marks, both from a hash of the plan.
-
-    The id is six letters without vowels: easily typed, never a word, and never mistaken for the
-    id of a marker, as something with digits might be.
-    """
-    content = {
+) -> dict[str, object]:
+    """Return everything that makes this chart another than any other."""
+    return {
         "page_mm": options.page_mm,
         "strip_mm": options.strip_mm,
         "seed": options.seed,
@@ -423,12 +306,3 @@ def _identify(
         "markers": [asdict(marker) for marker in markers],
         "marks": grid.marks,
     }
-    digest = hashlib.sha256(json.dumps(content, sort_keys=True).encode()).digest()
-    number = int.from_bytes(digest[:16], "big")
-    letters = "bcdfghjkmnpqrstvwxz"
-    chart = ""
-    for _ in range(6):
-        number, rest = divmod(number, len(letters))
-        chart += letters[rest]
-    rng = random.Random(int.from_bytes(digest, "big"))
-    return chart, rng.sample(range(MARK_IDS), len(pages) * len(grid.marks))

@@ -1,4 +1,4 @@
-"""A chart's layout to a vector PDF; the only door to the PDF library."""
+"""The layout of a chart, or of a card's carrier, to a vector PDF; the only door to the PDF library."""
 
 from __future__ import annotations
 
@@ -17,8 +17,9 @@ from fpdf.drawing_primitives import DeviceGray
 from fpdf.enums import TextMode
 
 from calib.chart import wording
+from calib.chart.carrier import Carrier
+from calib.chart.furniture import RULER_MM
 from calib.chart.labels import DARK, FAINT, MIDDLE, groups_of, label_of
-from calib.chart.layout import RULER_MM
 from calib.chart.lettering import LINE, MM_PER_POINT, Lettering
 from calib.chart.markers import Marker
 from calib.chart.plan import Box, Mark, Page, Plan
@@ -30,6 +31,9 @@ FONTS = Path(__file__).parent / "fonts"
 # The frames are pale, because a nib runs over them.
 PALE = 185
 FRAME_LINE_MM = 0.2
+ARM_MM, SLOT_ARM_MM = 3.0, 12.0
+# What most printers can reach of a sheet: all but this much along its edges (common practice).
+UNPRINTED_MM = 6.5
 TEXT_SIZES_PT = tuple(8.0 - 0.25 * i for i in range(11))
 
 # About how long it takes to fill one default cell once, uncapping and capping the pen included:
@@ -59,7 +63,7 @@ def draw_chart(plan: Plan, strip_steps: Sequence[PrintedStep] | None = None) -> 
     strip_steps: the steps of a strip to print into the strip's rectangle, the first one at the
     left or at the top. Raises ImpossibleError where a marker's id does not fit above its cells.
     """
-    sheet = _Sheet(plan)
+    sheet = _Sheet(plan, f"Swatch chart {plan.chart}")
     markers = {marker.marker: marker for marker in plan.markers}
     warnings = [w for marker in plan.markers for w in _missing(marker, sheet.letters)]
     layers = {cell.layers for page in plan.pages for cell in page.cells}
@@ -67,8 +71,7 @@ def draw_chart(plan: Plan, strip_steps: Sequence[PrintedStep] | None = None) -> 
     manual = wording.instructions(layers, strip_steps is not None, twice)
     for page in plan.pages:
         sheet.new_page()
-        for mark in page.marks:
-            sheet.fill([_moved(box, mark) for box in _modules(mark.id)], 0)
+        sheet.marks(page.marks)
         for cell in page.cells:
             sheet.brackets(cell.box)
         for group in groups_of(page.cells):
@@ -77,13 +80,24 @@ def draw_chart(plan: Plan, strip_steps: Sequence[PrintedStep] | None = None) -> 
                 sheet.text((words.x_mm, words.y_mm), words.text, words.size_pt, words.grey, words.bold)
             warnings += label.warnings
         _draw_strip(sheet, page.strip, strip_steps)
-        if len(page.texts) >= 2:
-            _draw_title(sheet, page.texts[0], plan, page)
-            sheet.block(page.texts[1], manual)
-        _draw_black(sheet, page)
-        if page.ruler is not None:
-            _draw_ruler(sheet, page.ruler)
+        title = _Title(
+            ("Swatch chart", "chart"), plan.chart, f"page {page.page} of {len(plan.pages)}", "Paper"
+        )
+        _draw_furniture(sheet, page, title, manual)
     return DrawnChart(sheet.finished(), tuple(dict.fromkeys(warnings)))
+
+
+def draw_carrier(carrier: Carrier) -> DrawnChart:
+    """Return the carrier of a colour card as a PDF; the same carrier gives the same bytes."""
+    plan = carrier.plan
+    sheet = _Sheet(plan, f"Colour card carrier {plan.chart}")
+    sheet.new_page()
+    sheet.marks(carrier.page.marks)
+    _draw_slot(sheet, carrier)
+    _draw_strip(sheet, carrier.page.strip, None)
+    title = _Title(("Colour card carrier", "carrier"), plan.chart, "", "Card")
+    _draw_furniture(sheet, carrier.page, title, wording.carrier_instructions(carrier.on_its_side))
+    return DrawnChart(sheet.finished(), ())
 
 
 def colouring_hours(plan: Plan) -> float:
@@ -94,12 +108,12 @@ def colouring_hours(plan: Plan) -> float:
 class _Sheet:
     """The PDF being drawn: shapes and text in millimetres from the top left corner."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, title: str) -> None:
         self._size = plan.page_mm
         self._pdf = FPDF(unit="mm", format=plan.page_mm)
         self._pdf.set_auto_page_break(False)
         self._pdf.set_margin(0)
-        self._pdf.set_title(f"Swatch chart {plan.chart}")
+        self._pdf.set_title(title)
         self._pdf.set_creator("calib")
         # The time of making is left out of the file, so that the same plan gives the same bytes.
         self._pdf.set_creation_date(datetime(2000, 1, 1, tzinfo=UTC))
@@ -131,14 +145,22 @@ class _Sheet:
         for x1, y1, x2, y2 in ends:
             self._pdf.line(x1, y1, x2, y2)
 
-    def brackets(self, box: Box) -> None:
-        """Draw the four corners of a box, thin and pale, just outside it."""
+    def marks(self, marks: Sequence[Mark]) -> None:
+        for mark in marks:
+            self.fill([_moved(box, mark) for box in _modules(mark.id)], 0)
+
+    def brackets(self, box: Box, arm_mm: float = ARM_MM) -> None:
+        """Draw the four corners of a box, thin and pale, just outside it, as far as a printer reaches."""
         out = box.grown(FRAME_LINE_MM / 2)
-        arm = min(3.0, out.width_mm / 3, out.height_mm / 3)
+        arm = min(arm_mm, out.width_mm / 3, out.height_mm / 3)
+        low, high = UNPRINTED_MM, self._size[0] - UNPRINTED_MM
         ends = []
         for x, towards_x in ((out.x_mm, arm), (out.right_mm, -arm)):
             for y, towards_y in ((out.y_mm, arm), (out.bottom_mm, -arm)):
-                ends += [(x, y, x + towards_x, y), (x, y, x, y + towards_y)]
+                start, end = (min(max(at, low), high) for at in (x, x + towards_x))
+                ends.append((start, y, end, y))
+                if low <= x <= high:
+                    ends.append((x, y, x, y + towards_y))
         self.lines(ends, PALE, FRAME_LINE_MM)
 
     def text(
@@ -243,25 +265,65 @@ def _draw_strip(sheet: _Sheet, strip: Box, steps: Sequence[PrintedStep] | None) 
         sheet.text((x - half, y + 1.0), words, size, PALE)
 
 
-def _draw_title(sheet: _Sheet, box: Box, plan: Plan, page: Page) -> None:
-    """Draw the chart's id, the page's number and lines to write paper and date on."""
-    title, number = f"Swatch chart {plan.chart}", f"page {page.page} of {len(plan.pages)}"
+@dataclass(frozen=True)
+class _Title:
+    """What a page is, in a long word and a short one; its id; its number; what is to be written on the first line."""
+
+    kind: tuple[str, str]
+    short_id: str
+    number: str
+    asked: str
+
+
+def _draw_furniture(sheet: _Sheet, page: Page, title: _Title, manual: Sequence[wording.Paragraphs]) -> None:
+    """Draw what every page has besides its marks: title, instructions, black patch and ruler."""
+    if len(page.texts) >= 2:
+        _draw_title(sheet, page.texts[0], title)
+        sheet.block(page.texts[1], manual)
+    _draw_black(sheet, page)
+    if page.ruler is not None:
+        _draw_ruler(sheet, page.ruler)
+
+
+def _draw_slot(sheet: _Sheet, carrier: Carrier) -> None:
+    """Draw the corners of the card's slot, what belongs there, and on which side its first row lies."""
+    slot, letters = carrier.slot, sheet.letters
+    sheet.brackets(slot, SLOT_ARM_MM)
+    middle = slot.x_mm + slot.width_mm / 2, slot.y_mm + slot.height_mm / 2
+    size = "{:g} x {:g}".format(*carrier.card_mm)
+    between_edges = slot.x_mm < UNPRINTED_MM
+    words = next(
+        (w for w in wording.slot(size, between_edges) if letters.width(w, 8.0) <= slot.width_mm - 4), ""
+    )
+    sheet.text((middle[0] - letters.width(words, 8.0) / 2, middle[1] + 1.0), words, 8.0, PALE)
+    row = wording.FIRST_ROW
+    half = letters.width(row, 8.0) / 2
+    if carrier.on_its_side:
+        sheet.upwards((slot.x_mm + 5.0, middle[1] + half), row, 8.0, PALE)
+    else:
+        sheet.text((middle[0] - half, slot.y_mm + 5.0), row, 8.0, PALE)
+
+
+def _draw_title(sheet: _Sheet, box: Box, title: _Title) -> None:
+    """Draw what the page is, its id and number, and lines to write its paper or card and the date on."""
     letters = sheet.letters
+    long, short = (f"{kind} {title.short_id}" for kind in title.kind)
     # A page too narrow for the whole title gets its last word alone.
-    tried = [(title, s) for s in (11.0, 10.0, 9.0, 8.0, 7.0, 6.0)] + [(f"chart {plan.chart}", 6.0)]
-    title, size = next(
-        (one for one in tried if letters.width(f"{one[0]}   {number}", one[1], True) <= box.width_mm),
-        (plan.chart, 5.5),
+    tried = [(long, s) for s in (11.0, 10.0, 9.0, 8.0, 7.0, 6.0)] + [(short, 6.0)]
+    room = box.width_mm
+    words, size = next(
+        (one for one in tried if letters.width(f"{one[0]}   {title.number}", one[1], True) <= room),
+        (title.short_id, 5.5),
     )
     y = box.y_mm + size * MM_PER_POINT
-    sheet.text((box.x_mm, y), title, size, DARK, True)
-    sheet.text((box.right_mm - letters.width(number, size), y), number, size, DARK)
+    sheet.text((box.x_mm, y), words, size, DARK, True)
+    sheet.text((box.right_mm - letters.width(title.number, size), y), title.number, size, DARK)
     room = box.bottom_mm - y
     below = room >= 15.0
-    rows = [[("Paper", box.x_mm, box.right_mm)], [("Date", box.x_mm, box.right_mm)]]
+    rows = [[(title.asked, box.x_mm, box.right_mm)], [("Date", box.x_mm, box.right_mm)]]
     if not below:
         middle = box.x_mm + box.width_mm * 0.58
-        rows = [[("Paper", box.x_mm, middle - 2), ("Date", middle, box.right_mm)]]
+        rows = [[(title.asked, box.x_mm, middle - 2), ("Date", middle, box.right_mm)]]
     pitch = min(8.0, (room - 1.0) / len(rows))
     for i, row in enumerate(rows):
         line = y + (i + 1) * pitch

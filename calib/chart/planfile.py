@@ -1,48 +1,71 @@
-"""The plan file: a chart's plan to JSON and back, with everything that is wrong with it said at once."""
+"""The plan file: the plan of a chart, or of a card's carrier, to JSON and back.
+
+Everything that is wrong with a file is said at once.
+"""
 
 from __future__ import annotations
 
 import json
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from calib.chart.carrier import LEAST_CARD_MM, MOST_CARD_MM, Carrier
 from calib.chart.markers import COLUMNS, Marker, marker_problems
 from calib.chart.plan import MARK_IDS, MOST_PAGE_MM, Box, Cell, Mark, Page, Plan
 from calib.errors import InputError, Problem, raise_all
 from calib.files import read_text, shorten
 
+Read = TypeVar("Read")
+
 FORMAT = "calib chart plan"
+CARRIER_FORMAT = "calib carrier plan"
 VERSION = 1
+# What each kind of plan is called, and the command that writes it.
+KINDS = {
+    FORMAT: ("a chart plan", "chart"),
+    CARRIER_FORMAT: ("the plan of a colour card's carrier", "carrier"),
+}
 
 
 def plan_to_json(plan: Plan) -> str:
     """Return the plan as the text of a plan file."""
-    pages = [
-        {
-            "page": page.page,
-            "marks": [asdict(mark) for mark in page.marks],
-            "strip": asdict(page.strip),
-            "black": asdict(page.black),
-            "cells": [asdict(cell) for cell in page.cells],
-            "ruler": asdict(page.ruler) if page.ruler else None,
-            "texts": [asdict(text) for text in page.texts],
-        }
-        for page in plan.pages
-    ]
+    markers = [{**marker.extra, **_plain(marker)} for marker in plan.markers]
+    return _text(FORMAT, plan, {"markers": markers})
+
+
+def carrier_to_json(carrier: Carrier) -> str:
+    """Return a carrier of a colour card as the text of its plan file."""
+    return _text(CARRIER_FORMAT, carrier.plan, {"card_mm": list(carrier.card_mm)})
+
+
+def _text(kind: str, plan: Plan, more: dict[str, Any]) -> str:
     content = {
-        "format": FORMAT,
+        "format": kind,
         "version": VERSION,
         "chart": plan.chart,
         "page_mm": list(plan.page_mm),
         "strip_mm": list(plan.strip_mm),
-        "markers": [{**marker.extra, **_plain(marker)} for marker in plan.markers],
-        "pages": pages,
+        **more,
+        "pages": [_page(page) for page in plan.pages],
     }
     return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+
+
+def _page(page: Page) -> dict[str, Any]:
+    return {
+        "page": page.page,
+        "marks": [asdict(mark) for mark in page.marks],
+        "strip": asdict(page.strip),
+        "black": asdict(page.black),
+        "cells": [asdict(cell) for cell in page.cells],
+        "ruler": asdict(page.ruler) if page.ruler else None,
+        "texts": [asdict(text) for text in page.texts],
+        **({"slot": asdict(page.slot)} if page.slot else {}),
+    }
 
 
 def _plain(marker: Marker) -> dict[str, str]:
@@ -51,27 +74,33 @@ def _plain(marker: Marker) -> dict[str, str]:
 
 def read_plan(path: Path) -> Plan:
     """Read a plan file; raise InputError with everything that is wrong with it."""
-    path = Path(path)
+    return _read(Path(path), FORMAT, _PlanReader.plan)
+
+
+def read_carrier(path: Path) -> Carrier:
+    """Read the plan file of a carrier; raise InputError with everything that is wrong with it."""
+    return _read(Path(path), CARRIER_FORMAT, _PlanReader.carrier)
+
+
+def _content(path: Path, kind: str) -> dict[str, Any]:
+    """Return what a plan file of this kind holds; raise InputError where it is none."""
+    called, command = KINDS[kind]
+    todo = f"Give the .json file that 'calib {command}' wrote beside the PDF."
     try:
         content = json.loads(read_text(path))
     except (json.JSONDecodeError, RecursionError) as error:
         line = getattr(error, "lineno", 0)
-        raise InputError(
-            [Problem(path, line, "is not valid JSON, so it is not a chart plan")],
-            "Give the .json file that 'calib chart' wrote beside the PDF.",
-        ) from error
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        raise InputError.of(
-            path, "is not a chart plan", "Give the .json file that 'calib chart' wrote beside the PDF."
-        )
+        raise InputError([Problem(path, line, f"is not valid JSON, so it is not {called}")], todo) from error
+    found = content.get("format") if isinstance(content, dict) else None
+    if found != kind:
+        # What it is instead helps more than what it is not; any other JSON has no name here.
+        other = KINDS[found][0] if isinstance(found, str) and found in KINDS else ""
+        raise InputError.of(path, f"is {other}, not {called}" if other else f"is not {called}", todo)
     if content.get("version") != VERSION:
         raise InputError.of(
-            path, f"is a chart plan of version {content.get('version')!r:.20}; this program reads {VERSION}"
+            path, f"is {called} of version {content.get('version')!r:.20}; this program reads {VERSION}"
         )
-    reader = _PlanReader(path)
-    plan = reader.plan(content)
-    raise_all(reader.problems)
-    return plan
+    return dict(content)
 
 
 @dataclass
@@ -144,6 +173,22 @@ class _PlanReader:
         self.check(plan)
         return plan
 
+    def carrier(self, content: dict[str, Any]) -> Carrier:
+        plan = self.plan(content)
+        card_mm = self.pair(content, "card_mm")
+        if not all(LEAST_CARD_MM <= side <= MOST_CARD_MM for side in card_mm):
+            self.wrong("the plan", "has an impossible size of card")
+        if len(plan.pages) > 1:
+            self.wrong("the plan", f"has {len(plan.pages)} pages, and a carrier has one")
+        for page in plan.pages:
+            if page.slot is None:
+                self.wrong(f"page {page.page}", "has no slot for the card")
+            elif {page.slot.width_mm, page.slot.height_mm} != set(card_mm):
+                self.wrong(f"page {page.page}", "has a slot of another size than its card")
+            if page.cells:
+                self.wrong(f"page {page.page}", "has cells, and a carrier has none")
+        return Carrier(plan, card_mm)
+
     def page(self, record: Any, page_mm: tuple[float, float], where: str) -> Page:
         marks = tuple(
             self.mark(mark, page_mm, f"{where}, mark {i}")
@@ -163,6 +208,7 @@ class _PlanReader:
         )
         ruler = record.get("ruler") if isinstance(record, dict) else None
         texts = record.get("texts", []) if isinstance(record, dict) else []
+        slot = record.get("slot") if isinstance(record, dict) else None
         return Page(
             page=self.whole(record, "page", where),
             marks=marks,
@@ -173,6 +219,7 @@ class _PlanReader:
             texts=tuple(
                 self.box(t, f"{where}, text", page_mm) for t in (texts if isinstance(texts, list) else [])
             ),
+            slot=self.box(slot, f"{where}, slot", page_mm) if slot else None,
         )
 
     def mark(self, record: Any, page_mm: tuple[float, float], where: str) -> Mark:
@@ -237,3 +284,10 @@ class _PlanReader:
                 self.wrong("the plan", f"uses the {what} {shorten(doubled[0])} more than once")
         if not plan.pages:
             self.wrong("the plan", "has no pages")
+
+
+def _read(path: Path, kind: str, part: Callable[[_PlanReader, dict[str, Any]], Read]) -> Read:
+    reader = _PlanReader(path)
+    read = part(reader, _content(path, kind))
+    raise_all(reader.problems)
+    return read

@@ -1,4 +1,4 @@
-"""The words on a chart page, from the long version to the one for a small page."""
+"""The words on a chart page and on a carrier, from the long version to the one for a small page."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ Paragraphs = Sequence[tuple[str, bool]]
 PRINTED = "The grey strip on this page is printed: its numbers hold only once it has been measured."
 PRINTED_SHORT = "Printed strip: its numbers hold only once measured."
 PLACES = "'again: r9 c5' tells where a marker's other swatch is: row 9, column 5."
+FIRST_ROW = "row 1 of the card along this side"
 FUMES = "Solvent fumes: open a window and take breaks. No flame; cap each pen."
 
 
@@ -65,6 +66,43 @@ def instructions(layers: Collection[int], printed: bool, twice: bool) -> tuple[P
         note_short + short,
         note_short + joined,
     )
+
+
+def carrier_instructions(on_its_side: bool) -> tuple[Paragraphs, ...]:
+    """Return the instructions of a card's carrier, the fullest version first; see instructions.
+
+    on_its_side: does the card lie a quarter turn anticlockwise, its first row to the left.
+    """
+    side = "to the left" if on_its_side else "at the top"
+    full = (
+        f"Lay the card into its corners, colours towards you, row 1 {side}, and the grey strip into its "
+        "own. Fix both from behind with thin removable tape; nothing may lie on their faces.",
+        "Turn the sheet over onto the glass: card and strip touch the glass. Hold on to a card that is too "
+        "heavy for tape.",
+        "Lay a clean white sheet behind and close the lid. Where a thick card keeps it open, cover the gap "
+        "with a dark cloth.",
+        "Scan as you scan your charts: all automatic corrections off, 300 dpi or more, TIFF or PNG.",
+    )
+    short = (
+        f"Card into its corners, row 1 {side}; strip into its own. Tape from behind, faces free.",
+        "Turn over onto the glass; white sheet behind.",
+        "Scan as your charts: no automatic corrections, 300 dpi or more, TIFF or PNG.",
+    )
+    return (
+        [(f"{i}. {text}", False) for i, text in enumerate(full, 1)],
+        [(text, False) for text in short],
+        [(" ".join(short), False)],
+    )
+
+
+def slot(size: str, between_edges: bool) -> tuple[str, ...]:
+    """Return what stands in the slot of a carrier, the longest version first.
+
+    between_edges: are the slot's sides so near to the paper's edge that no corner can be printed there.
+    """
+    words = f"lay the colour card here, {size} mm"
+    more = (f"{words}, with as much paper to its left as to its right",) if between_edges else ()
+    return (*more, words, f"card, {size} mm")
 
 
 def coats(layers: int) -> str:

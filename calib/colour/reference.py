@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.colour.colorimetry import Array, lab_to_xyz, linear_to_xyz, xyz_to_lab, xyz_to_linear
 from calib.errors import InputError, Problem, raise_all
@@ -64,6 +65,11 @@ class Strip:
     def density(self) -> Array:
         """(n,) optical density, -log10 of Y."""
         return np.asarray(-np.log10(self.xyz[:, 1]))
+
+    def only(self, chosen: NDArray[np.bool_]) -> Strip:
+        """Return the strip's chosen steps, (n,) bool; their widths stay shares of the whole strip."""
+        labels = tuple(label for label, taken in zip(self.labels, chosen, strict=True) if taken)
+        return Strip(self.name, self.kind, labels, self.linear[chosen], self.widths[chosen], self.warnings)
 
     def reversed(self) -> Strip:
         """Return the strip read from its other end."""

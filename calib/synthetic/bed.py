@@ -105,6 +105,11 @@ def _step_profile(strip: Strip, steps: Array, long_mm: float) -> tuple[Array, Ar
     return np.array(edges), np.array(values)
 
 
+def dimming(height_mm: Plane) -> Plane:
+    """Return the share of light that falls on paper this far off the glass (invented figure)."""
+    return np.asarray((1.0 + height_mm / 14.0) ** -2, dtype=np.float32)
+
+
 def lift(planes: NDArray[np.float32], laying: Laying, scale: float) -> None:
     """Darken and blur the sheet where an edge stands off the glass (shape and figures invented).
 
@@ -123,7 +128,7 @@ def lift(planes: NDArray[np.float32], laying: Laying, scale: float) -> None:
     seen = view[laying.lift_edge]
     reach = min(seen.shape[2], max(1, round(laying.lift_reach_mm * scale)))
     height = laying.lift_mm * (1.0 - (np.arange(reach, dtype=np.float32) + 0.5) / reach) ** 2
-    dimming = (1.0 + height / 14.0) ** -2
+    loss = dimming(height)
     sigma = 0.15 * height * scale
     levels = [0.0, *np.geomspace(0.5, max(1.0, float(sigma.max())), 4)]
     for channel in range(3):
@@ -135,7 +140,7 @@ def lift(planes: NDArray[np.float32], laying: Laying, scale: float) -> None:
         for i in range(len(levels)):
             tent = np.interp(sigma, levels, np.eye(len(levels))[i]).astype(np.float32)
             result += blurred[i] * tent
-        seen[channel, :, :reach] = result * dimming
+        seen[channel, :, :reach] = result * loss
 
 
 def stain(planes: NDArray[np.float32], laying: Laying, frame: PrintFrame, scale: float) -> None:

@@ -18,6 +18,7 @@ from calib.chart.plan import Box, Cell, Page, Plan
 from calib.colour.colorimetry import lab_to_xyz
 from calib.errors import ImpossibleError
 from calib.synthetic.bed import bed_pose, lay_on_bed, lay_strip, lift, shade_edges, soil, stain, strip_steps
+from calib.synthetic.card import SimCard
 from calib.synthetic.hand import MARGIN_MM, Colouring, colour_cell
 from calib.synthetic.inks import Ink, film_reflectance, reflectance_at
 from calib.synthetic.noise import Grid, Plane, rng_of, smooth_field
@@ -26,6 +27,7 @@ from calib.synthetic.raster import PrintFrame
 from calib.synthetic.scanners import SpectralScanner, spectral_scanner
 from calib.synthetic.session import Session
 from calib.synthetic.sheet import from_picture, print_frame, print_page
+from calib.synthetic.slot import CardTruth, card_pose, card_truth, lay_card
 from calib.synthetic.spectra import spectrum_to_xyz, true_lab
 
 Array = NDArray[np.float64]
@@ -86,7 +88,8 @@ class ScanTruth:
     """What is on a scanned page and where.
 
     mm_to_px: 3x3, plan mm to pixels, the centre of the first pixel being (0, 0). strip_densities:
-    true ones as laid, from the plan's left or top. strip_px: its corners (4, 2).
+    true ones as laid, from the plan's left or top. strip_px: its corners (4, 2). card: in the slot of a
+    carrier page.
     """
 
     chart: str
@@ -99,6 +102,7 @@ class ScanTruth:
     strip_densities: Array
     strip_px: Array
     session: Session
+    card: CardTruth | None = None
 
     def to_px(self, points_mm: ArrayLike) -> Array:
         """Return pixels (k, 2) of plan mm (k, 2)."""
@@ -121,18 +125,23 @@ def simulate_page(
     session: Session,
     dpi: float = 300,
     picture: NDArray[np.uint8] | None = None,
+    card: SimCard | None = None,
 ) -> SimulatedScan:
     """Print, colour and scan one page.
 
     inks: by marker id, one for every marker of the page. picture: a rendering of the real PDF page, grey
-    or RGB, covering the page at any size; without it a stand-in is drawn. The same arguments give the same
-    bytes. Raises ImpossibleError for what cannot be simulated.
+    or RGB, covering the page at any size; without it a stand-in is drawn. card: what lies in the slot of a
+    carrier page. The same arguments give the same bytes. Raises ImpossibleError for what cannot be simulated.
     """
     page = next((p for p in plan.pages if p.page == page_number), None)
     if page is None:
         raise ImpossibleError(f"The plan has no page {page_number}", f"It has {len(plan.pages)}.")
     if not 20 <= dpi <= MOST_DPI:
         raise ImpossibleError(f"A scan at {dpi:g} dpi cannot be simulated", f"Choose 20 to {MOST_DPI}.")
+    if card is not None and page.slot is None:
+        raise ImpossibleError(
+            f"Page {page_number} has no slot for a colour card", "Lay it on a carrier page."
+        )
     used = {cell.marker for cell in page.cells} | set(session.hand.wrong.values())
     missing = sorted(used - set(inks))
     if missing:
@@ -156,6 +165,10 @@ def simulate_page(
     corners = np.zeros((0, 2))
     if session.strip.present:
         corners = lay_strip(planes, session.strip, frame.box(page.strip), steps, scale)
+    on_sheet = np.eye(3)
+    if card is not None and page.slot is not None:
+        on_sheet = card_pose(card, session.card, frame.box(page.slot))
+        lay_card(planes, card, session.card, on_sheet, spectral, scale, seed)
     stain(planes, session.laying, frame, scale)
     if session.laying.lift_mm:
         lift(planes, session.laying, scale)
@@ -177,6 +190,7 @@ def simulate_page(
         strip_densities=true_steps if session.strip.present else np.zeros(0),
         strip_px=corners @ pose[:2, :2].T + pose[:2, 2],
         session=session,
+        card=None if card is None else card_truth(card, spectral, pose @ on_sheet),
     )
     return SimulatedScan(pixels, truth)
 

@@ -104,6 +104,27 @@ class Strip:
 
 
 @dataclass(frozen=True)
+class CardLaying:
+    """A colour card lying in the slot of a carrier page.
+
+    offset_mm: right, down, of its middle from the slot's. turn_deg: clockwise as the page is read; 180 lays it
+    upside down. thick_mm: how far it holds the sheet off the glass beside it, reach_mm: until it touches again.
+    shadow: depth of the shadow of its edge, 0.15 mm wide. texture: relative sd of a patch's light at 0.1 mm.
+    gloss, dust, scratches: how many bright specks, dark specks and pale lines are on it.
+    """
+
+    offset_mm: tuple[float, float] = (0.6, -0.4)
+    turn_deg: float = 0.5
+    thick_mm: float = 0.0
+    reach_mm: float = 12.0
+    shadow: float = 0.15
+    texture: float = 0.004
+    gloss: int = 0
+    dust: int = 3
+    scratches: int = 0
+
+
+@dataclass(frozen=True)
 class Stain:
     """A round translucent spot (or an opaque thumb) on the page, in plan mm."""
 
@@ -195,6 +216,7 @@ class Session:
     hand: Hand = Hand()
     printer: Printer = Printer()
     strip: Strip = Strip()
+    card: CardLaying = CardLaying()
     laying: Laying = Laying()
     scanner: Scanner = Scanner()
     seed: int = 0

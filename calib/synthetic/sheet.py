@@ -32,6 +32,8 @@ def print_page(plan: Plan, page: Page, printer: Printer, scale: float, seed: int
     draw_marks(ink, page.marks, frame, scale)
     draw_box(ink, frame.box(page.black), 1.0, scale)
     draw_brackets(ink, frame.box(page.strip), scale, level=0.35)
+    if page.slot:
+        draw_brackets(ink, frame.box(page.slot), scale, level=0.35)
     if page.ruler:
         _draw_ruler(ink, page.ruler, frame, scale)
     names = {marker.marker: marker.name for marker in plan.markers}
