@@ -19,6 +19,7 @@ from calib import __version__
 from calib.errors import CalibError
 
 if TYPE_CHECKING:
+    from calib.scan.characterise import Characterised
     from calib.scan.measure import Measured
 
 INTERRUPTED = 130
@@ -138,6 +139,17 @@ def quiet_option(function: Callable[..., None]) -> Callable[..., None]:
     return click.option("--quiet", is_flag=True, help="Print nothing but errors.")(function)
 
 
+def page_option(function: Callable[..., None]) -> Callable[..., None]:
+    """Add --page, the size of the paper."""
+    return click.option(
+        "--page",
+        type=_Size(named=True),
+        default="a4",
+        metavar="SIZE",
+        help="a4, letter, a5 or millimetres such as 210x297.  [default: a4]",
+    )(function)
+
+
 def _say(quiet: bool, *lines: str) -> None:
     if not quiet:
         for line in lines:
@@ -157,6 +169,16 @@ def _refuse_overwriting(output: Path, *inputs: Path | None) -> None:
     for path in inputs:
         if path is not None and _is_same(path, output):
             raise click.UsageError(f"-o {output} would overwrite an input file")
+
+
+def _plan_beside(output: Path, *inputs: Path | None) -> Path:
+    """Return where the plan of a PDF goes; refuse where either would be written over an input."""
+    _refuse_overwriting(output, *inputs)
+    plan_path = output.with_suffix(".json")
+    if plan_path == output:
+        raise click.UsageError("-o names the PDF; the plan is written beside it as .json")
+    _refuse_overwriting(plan_path, *inputs)
+    return plan_path
 
 
 def _is_same(one: Path, other: Path) -> bool:
@@ -186,13 +208,7 @@ def cli() -> None:
     metavar="CHART.PDF",
     help="The PDF; the plan is written beside it as .json.",
 )
-@click.option(
-    "--page",
-    type=_Size(named=True),
-    default="a4",
-    metavar="SIZE",
-    help="a4, letter, a5 or millimetres such as 210x297.  [default: a4]",
-)
+@page_option
 @click.option(
     "--cell",
     type=_Size(),
@@ -263,11 +279,7 @@ def chart(
 
     if strip_size and strip_print:
         raise click.UsageError("give --strip-size or --strip-print, not both")
-    _refuse_overwriting(output, markers, strip_print)
-    plan_path = output.with_suffix(".json")
-    if plan_path == output:
-        raise click.UsageError("-o names the PDF; the plan is written beside it as .json")
-    _refuse_overwriting(plan_path, markers, strip_print)
+    plan_path = _plan_beside(output, markers, strip_print)
     check_writable(output, plan_path)
     listed = read_markers(markers)
     steps = _printed_steps(strip_print) if strip_print else None
@@ -305,6 +317,140 @@ def _printed_steps(path: Path) -> list[Any]:
     return [PrintedStep(float(width), float(grey)) for width, grey in zip(strip.widths, greys, strict=True)]
 
 
+@cli.command(epilog="Example: calib carrier card.csv -o carrier.pdf")
+@click.argument("card", type=FilePath, metavar="CARD.CSV")
+@click.option(
+    "-o",
+    "output",
+    type=FilePath,
+    required=True,
+    metavar="CARRIER.PDF",
+    help="The PDF; its plan is written beside it as .json.",
+)
+@click.option(
+    "--card-size",
+    type=_Size(),
+    default="200x130",
+    metavar="SIZE",
+    help="Outer size of your card, along its rows first.  [default: 200x130]",
+)
+@page_option
+@click.option(
+    "--strip-size",
+    type=_Size(),
+    default="160x14",
+    metavar="SIZE",
+    help="Size of your grey strip, length first.  [default: 160x14]",
+)
+@quiet_option
+def carrier(
+    card: Path,
+    output: Path,
+    card_size: tuple[float, float],
+    page: tuple[float, float],
+    strip_size: tuple[float, float],
+    quiet: bool,
+) -> None:
+    """Make a page that holds a colour card and the grey strip while they are scanned.
+
+    CARD.CSV says what colours your card has: columns 'row' and 'column', from 1, and either 'L', 'a', 'b' or
+    'X', 'Y', 'Z' on a scale to 100, under D50. Any card with known colours in a regular grid will do.
+    """
+    from calib.chart.carrier import lay_out_carrier
+    from calib.chart.page import draw_carrier
+    from calib.chart.planfile import carrier_to_json
+    from calib.colour.card import read_card
+    from calib.files import check_writable, write_whole
+
+    plan_path = _plan_beside(output, card)
+    check_writable(output, plan_path)
+    known = read_card(card)
+    laid_out = lay_out_carrier(card_size, page, strip_size)
+    drawn = draw_carrier(laid_out)
+    _Stop.check()
+    write_whole({output: drawn.pdf, plan_path: carrier_to_json(laid_out).encode()})
+    width, height = laid_out.card_mm
+    side = "on its side, row 1 to the left" if laid_out.on_its_side else "row 1 at the top"
+    _say(
+        quiet,
+        f"Carrier {laid_out.plan.chart}: for a card of {width:g} x {height:g} mm, {side}; "
+        f"{known.name} names {len(known.place)} patches in {known.rows} rows and {known.columns} columns.",
+        f"Written: {output} (print it at 100 %, not 'fit to page') and {plan_path} (keep it: reading the scan needs it).",
+        "Scan it with your card and your grey strip on it, as you scan your charts.",
+    )
+
+
+@cli.command(
+    epilog="Example: calib scanner carrier.json scan.tif --card card.csv --strip strip.csv -o scanner.json"
+)
+@click.argument("carrier_plan", type=FilePath, metavar="CARRIER.JSON")
+@click.argument("scan", type=FilePath, metavar="SCAN")
+@click.option(
+    "--card",
+    type=FilePath,
+    required=True,
+    metavar="CARD.CSV",
+    help="The file with the colours of the card on the page.",
+)
+@click.option(
+    "--strip",
+    type=FilePath,
+    required=True,
+    metavar="STRIP.CSV",
+    help="The strip file of the grey strip on the page.",
+)
+@click.option(
+    "--medium",
+    type=str,
+    default="not named",
+    metavar="WORDS",
+    help="What the card is made of, such as 'photographic paper'; kept with the model.",
+)
+@click.option(
+    "-o", "output", type=FilePath, required=True, metavar="SCANNER.JSON", help="The scanner's colour model."
+)
+@quiet_option
+def scanner(
+    carrier_plan: Path, scan: Path, card: Path, strip: Path, medium: str, output: Path, quiet: bool
+) -> None:
+    """Find out how your scanner sees colours, from a SCAN of a colour card on its carrier page.
+
+    CARRIER.JSON is the plan that 'calib carrier' wrote beside the PDF. Give the model to every 'calib measure' of scans
+    from this scanner, with --scanner.
+    """
+    from calib.chart.planfile import read_carrier
+    from calib.colour.card import read_card
+    from calib.colour.reference import read_strip
+    from calib.files import check_writable, write_whole
+    from calib.scan.characterise import characterise
+    from calib.scan.scannerfile import scanner_to_json
+
+    _refuse_overwriting(output, carrier_plan, scan, card, strip)
+    check_writable(output)
+    grey = read_strip(strip)
+    _note(quiet, *grey.warnings)
+    found = characterise(read_carrier(carrier_plan), scan, read_card(card), grey, " ".join(medium.split())[:200])
+    _Stop.check()
+    write_whole({output: scanner_to_json(found.scanner, found.notes).encode()})
+    _note(quiet, *found.warnings)
+    _say(quiet, *_scanner_words(found), f"Written: {output} (give it to 'calib measure' with --scanner).")
+
+
+def _scanner_words(found: Characterised) -> list[str]:
+    """Return what a scanner's colour model is worth, in a few lines."""
+    model, seen = found.scanner, found.scanner.training
+    assert seen is not None
+    best = seen.candidates[seen.winner]
+    turned = found.notes["card_turned"]
+    return [
+        f"Card {seen.card}: {len(seen.light)} patches read" + (f", turned {turned} degrees." if turned else "."),
+        f"Model: {model.name}.",
+        f"Patches that it was not fitted on are missed by {best.mean:.1f} dE00 in the mean, "
+        f"{best.p95:.1f} in 95 of 100, {best.max:.1f} at most.",
+        f"Inks, which no card holds, by about {model.error:.1f} dE00; that goes into u_abs.",
+    ]
+
+
 @cli.command(
     epilog="Example: calib measure chart.json page1.tif page2.tif --strip strip.csv --paper smooth -o colours.csv"
 )
@@ -333,6 +479,14 @@ def _printed_steps(path: Path) -> list[Any]:
     help="How long the ink had dried.",
 )
 @click.option(
+    "--scanner",
+    "scanner_file",
+    type=FilePath,
+    default=None,
+    metavar="SCANNER.JSON",
+    help="The colour model of your scanner, made by 'calib scanner'.",
+)
+@click.option(
     "--proof",
     type=FilePath,
     default=None,
@@ -353,6 +507,7 @@ def measure(
     paper: str,
     session: str,
     dried: float | None,
+    scanner_file: Path | None,
     proof: Path | None,
     force: bool,
     output: Path,
@@ -370,14 +525,17 @@ def measure(
     from calib.files import check_writable
     from calib.scan.measure import Settings
     from calib.scan.measure import measure as measure_scans
+    from calib.scan.scanner import Scanner
+    from calib.scan.scannerfile import read_scanner
     from calib.table.table import write_table
 
     grey = None if strip.lower() == "none" else read_strip(Path(strip))
-    _refuse_overwriting(output, plan, *scans, Path(strip) if grey else None)
+    model = read_scanner(scanner_file) if scanner_file else Scanner()
+    _refuse_overwriting(output, plan, *scans, Path(strip) if grey else None, scanner_file)
     check_writable(output)
     _note(quiet, *(grey.warnings if grey else ()))
     chart_plan = read_plan(plan)
-    settings = Settings(paper, session, dried, force)
+    settings = Settings(paper, session, dried, force, model)
     pictures = _ProofFolder(proof, settings.scanner) if proof else None
 
     def progress(number: int, count: int, name: str) -> None:

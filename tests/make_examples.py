@@ -23,14 +23,14 @@ import pypdfium2
 from numpy.typing import NDArray
 
 from calib.chart.plan import Plan
-from calib.chart.planfile import read_plan
+from calib.chart.planfile import read_carrier, read_plan
 from calib.cli import cli
 from calib.colour.colorimetry import xyz_to_lab
 from calib.colour.reference import read_strip
 from calib.synthetic.card import invented_card
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
-from calib.synthetic.session import Hand, Laying, Printer, Scanner, Session, Strip
+from calib.synthetic.session import CardLaying, Hand, Laying, Printer, Scanner, Session, Strip
 from calib.synthetic.writing import write_scan
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -56,6 +56,8 @@ MEASURE_COMMAND = (
 BLANK, HALF = ("008", 2), ("027", 1)
 DRY = {"016": 0.3}
 DPI = 200
+# The scanner of all the example's scans: filters as a camera has them, whose colours a card puts right.
+KIND = "camera-1"
 # Of the invented cards, one whose 24 patches lie well apart.
 CARD = invented_card(4, 6, seed=87)
 CARD_NOTE = "Invented: no card looks like this. Lab under D50 and the 2 degree observer, by the simulator's sums over spectra."
@@ -128,12 +130,28 @@ def make_scans() -> None:
                 densities, offset_mm=strip.offset_mm, turn_deg=strip.turn_deg, reversed=strip.reversed
             ),
             laying=laying,
-            scanner=Scanner(bits=8, hairs=1),
+            scanner=Scanner(kind=KIND, bits=8, hairs=1),
             seed=20 + number,
         )
         picture = render(EXAMPLES / "chart.pdf", number, 2 * DPI)
         scan = simulate_page(plan, number, inks, session, dpi=DPI, picture=picture)
         write_scan(EXAMPLES / name, scan.pixels, DPI, jpeg_quality=quality)
+    make_card_scan()
+
+
+def make_card_scan() -> None:
+    """Scan the example's card on its carrier, laid a little askew, as finely as the pages but packed smaller."""
+    carrier = read_carrier(CHARTS / "carrier-a4.json")
+    session = Session(
+        strip=Strip(tuple(read_strip(EXAMPLES / "strip.csv").density)),
+        card=CardLaying(offset_mm=(0.8, -0.6), turn_deg=0.7, dust=6),
+        laying=Laying(turn_deg=-0.5),
+        scanner=Scanner(kind=KIND, bits=8),
+        seed=30,
+    )
+    picture = render(CHARTS / "carrier-a4.pdf", 1, 2 * DPI)
+    scan = simulate_page(carrier.plan, 1, {}, session, dpi=DPI, picture=picture, card=CARD)
+    write_scan(EXAMPLES / "carrier-scan.jpg", scan.pixels, DPI, jpeg_quality=98)
 
 
 def _cells(plan: Plan, marker: str, layers: int) -> tuple[str, ...]:

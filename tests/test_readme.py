@@ -109,7 +109,7 @@ def test_every_command_has_help_an_example_and_a_place(name: str) -> None:
 PAGES = {
     "Print a chart": ("chart",),
     "Measure": ("measure",),
-    "Measure the scanner with a colour card": ("carrier",),
+    "Measure the scanner with a colour card": ("carrier", "scanner"),
     "Flags": ("flags",),
     "The tour": ("demo",),
 }
