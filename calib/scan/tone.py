@@ -13,18 +13,29 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.colour.colorimetry import srgb_encode
+from calib.scan.tonedoubt import Fitted, scale_of
+
 Array = NDArray[np.float64]
 
 # Polynomials of these degrees compete with a monotone interpolation of the steps.
 DEGREES = (1, 2, 3, 4, 5, 6)
+# They are tried on the scanner's light as the file states it (None), and as powers of its codes: what
+# a driver without a profile writes is mostly one of these (common practice), and then next to a straight line.
+GAMMAS = (None, 1.0, 1.8, 2.2)
 # A simpler curve wins unless the other is this much better when steps are left out in turn.
 CLEARLY_BETTER = 0.9
+FEWEST = 4
 # Below a twenty-fifth of an L* there is nothing to gain from interpolating every step.
 GOOD = 0.0004
 # Points of a curve's table: of a linear file read as sRGB, the dark steps lie a few thousandths apart.
 FINE = 4000
 # How much of the table tells the slope at its end.
 END = FINE // 50
+# Where the curve's doubt is told: as many points between the end steps, and beyond either end so far.
+DOUBT_POINTS = 64
+DARKEST = -0.05
+LIGHTEST = 1.25
 EDGE = (6 / 29) ** 3
 SLOPE = (29 / 3) ** 3 / 100
 
@@ -47,12 +58,16 @@ class Curve:
 
     Below the darkest step it goes on in a straight line of light: what the curve makes up for there is stray
     light, an offset, and colours outside sRGB have negative light, of which there is no lightness.
+
+    x, y: (FINE,) scanner's and true lightness. residual: root mean square error of the steps, each left out in
+    turn, in lightness. doubt: (2, k) true light and the curve's standard uncertainty there, in light.
     """
 
     x: Array
     y: Array
     residual: float
     name: str
+    doubt: Array
 
     def __call__(self, light: ArrayLike) -> Array:
         """Return linear light of scanner light, any shape."""
@@ -80,83 +95,164 @@ class Tone:
         light = np.asarray(light)
         return np.stack([curve(light[..., c]) for c, curve in enumerate(self.curves)], axis=-1)
 
+    def u(self, linear: ArrayLike) -> Array:
+        """Return the standard uncertainty (..., 3) that the curves give linear light (..., 3), in light.
 
-IDENTITY = Tone((Curve(np.array([0.0, 1.0]), np.array([0.0, 1.0]), 0.0, "none"),) * 3)
+        It holds what the strip file's values and the steps' readings leave open. The steps' own errors are
+        common to the channels, so take the channels' errors for alike, not for independent; and an error of
+        the curve is common to all swatches of the same light.
+        """
+        linear = np.asarray(linear, dtype=float)
+        return np.stack(
+            [np.interp(linear[..., c], *curve.doubt) for c, curve in enumerate(self.curves)], axis=-1
+        )
+
+
+_LINE = np.array([0.0, 1.0])
+IDENTITY = Tone((Curve(_LINE, _LINE, 0.0, "none", np.array([[0.0, 1.0], [0.0, 0.0]])),) * 3)
 
 
 class NotMonotone(ValueError):
     """The readings of the steps do not rise with their light: no scale, or no honest scan of it."""
 
 
-def fit_tone(readings: ArrayLike, expected: ArrayLike) -> Tone:
+def fit_tone(readings: ArrayLike, expected: ArrayLike, u: ArrayLike | None = None) -> Tone:
     """Fit the tone curves to step readings (n, 3) and the light (n, 3) that they should give.
 
+    u: (n, 3) standard uncertainty of the readings, none where not given.
     Raises NotMonotone where the readings do not order the steps.
     """
     readings, expected = np.asarray(readings, dtype=float), np.asarray(expected, dtype=float)
-    curves = [_fit_channel(readings[:, c], expected[:, c]) for c in range(3)]
+    noise = np.zeros_like(readings) if u is None else np.asarray(u, dtype=float)
+    curves = [_fit_channel(readings[:, c], expected[:, c], noise[:, c]) for c in range(3)]
     return Tone((curves[0], curves[1], curves[2]))
 
 
-def _fit_channel(reading: Array, expected: Array) -> Curve:
-    x, y = lightness(reading), lightness(expected)
+def _fit_channel(reading: Array, expected: Array, u: Array) -> Curve:
+    x, y, noise = lightness(reading), lightness(expected), lightness(reading + u) - lightness(reading)
     order = np.argsort(y)
-    x, y = x[order], y[order]
+    x, y, noise = x[order], y[order], noise[order]
     # Two neighbours may change places by noise where the scanner no longer tells blacks apart.
     if np.any(np.diff(x) < -0.01) or np.ptp(x) < 0.05:
         raise NotMonotone
     order = np.argsort(x, kind="stable")
-    x, y = x[order], np.sort(y)
+    x, y, noise = x[order], np.sort(y), noise[order]
     distinct = np.concatenate([[True], np.diff(x) > 1e-5])
-    x, y = x[distinct], y[distinct]
+    x, y, noise = x[distinct], y[distinct], noise[distinct]
+    if len(x) < FEWEST:
+        raise NotMonotone
     fine = np.linspace(x[0], x[-1], FINE)
-    best: Curve | None = None
-    for name, make, degree in _candidates(len(x)):
-        if degree is None and best is not None and best.residual < GOOD:
+    best: tuple[float, Array, Fitted, _Candidate] | None = None
+    candidates = _candidates(len(x))
+    scales = {gamma: (scaled(x, gamma), scaled(fine, gamma)) for gamma in GAMMAS}
+    for candidate in candidates:
+        if candidate.degree is None and best is not None and best[0] < GOOD:
             break
-        values = make(x, y)(fine)
-        if np.any(np.diff(values) <= 0):
+        at, fine_at = scales[candidate.gamma]
+        errors = _left_out(candidate, at, y)
+        residual = float(np.sqrt(np.mean(np.square(errors)))) if len(errors) else 1.0
+        if best is not None and residual >= CLEARLY_BETTER * best[0]:
             continue
-        residual = _left_out(make, x, y, degree)
-        if best is None or residual < CLEARLY_BETTER * best.residual:
-            best = Curve(fine, values, residual, name)
+        values = candidate.make(at, y)(fine_at)
+        if np.all(np.diff(values) > 0):
+            # A reading's noise moves the curve by as much as the curve is steep there.
+            moved = noise * np.interp(x, fine, np.gradient(values, fine))
+            best = residual, values, Fitted(at, y, moved, candidate.degree, errors), candidate
     if best is None:
         raise NotMonotone
-    return best
+    residual, values, fitted, chosen = best
+    doubt = _doubt(fine, values, fitted, chosen.gamma)
+    return Curve(fine, values, residual, chosen.name, doubt)
+
+
+def _doubt(x: Array, y: Array, fitted: Fitted, gamma: float | None) -> Array:
+    """Return (2, k): true light, and the standard uncertainty of a curve's light there.
+
+    Beyond the end steps the curve goes on in straight lines, as in Curve; their doubt grows with the distance.
+    """
+    at = np.linspace(x[0], x[-1], DOUBT_POINTS)
+    value = np.interp(at, x, y)
+    weights = fitted.weights(scaled(at, gamma))
+    light, rise = light_of_lightness(value), _light_per_lightness(value)
+    ends = fitted.weights(scaled(np.array([x[0], x[END - 1], x[-END], x[-1]]), gamma))
+    # Below, in light; how far in units of the piece of the table that told the slope.
+    first, inner = light_of_lightness(y[0]), light_of_lightness(y[END - 1])
+    low = np.linspace(min(DARKEST, float(first) - 0.01), float(first), 8, endpoint=False)
+    far = ((first - low) / (inner - first))[:, None]
+    low_rise = _light_per_lightness(y[[0, END - 1]])[:, None] * ends[:2]
+    low_weights = low_rise[0] + far * (low_rise[0] - low_rise[1])
+    # Above, in lightness.
+    slope = _slope(x[-END:], y[-END:])
+    high = np.linspace(float(y[-1]), max(float(lightness(LIGHTEST)), float(y[-1]) + 0.01), 9)[1:]
+    beyond = ((high - y[-1]) / slope / (x[-1] - x[-END]))[:, None]
+    high_weights = (ends[3] + beyond * (ends[3] - ends[2])) * _light_per_lightness(high)[:, None]
+    variance, alike = fitted.variances()
+    total = np.concatenate([low_weights, weights * rise[:, None], high_weights]) ** 2 @ variance
+    # What the curve is too stiff for goes on growing by as much for every step's width past the ends.
+    width = np.ptp(x) / len(fitted.x)
+    outside = np.concatenate(
+        [far[:, 0] * (x[END - 1] - x[0]), np.zeros(DOUBT_POINTS), (high - y[-1]) / slope]
+    )
+    values = np.concatenate([np.full(8, y[0]), value, high])
+    total += alike * (scale_of(values) * _light_per_lightness(values) * (1 + outside / width)) ** 2
+    return np.stack([np.concatenate([low, light, light_of_lightness(high)]), np.sqrt(total)])
+
+
+def _light_per_lightness(value: Array) -> Array:
+    """Return the slope of light_of_lightness."""
+    return np.where(value > 0.08, 3 * ((np.maximum(value, 0.08) + 0.16) / 1.16) ** 2 / 1.16, 1 / SLOPE)
 
 
 Maker = Callable[[Array, Array], Callable[[Array], Array]]
 
 
-def _candidates(steps: int) -> Sequence[tuple[str, Maker, int | None]]:
-    """Return the curves that compete, the simplest first, with the degree of the polynomials."""
+@dataclass(frozen=True)
+class _Candidate:
+    """A kind of curve. gamma: of the codes whose lightness it runs over; None: the lightness that the file states.
+
+    degree: of a polynomial, or None for an interpolation.
+    """
+
+    make: Maker
+    degree: int | None
+    gamma: float | None = None
+
+    @property
+    def name(self) -> str:
+        kind = "monotone interpolation" if self.degree is None else f"polynomial of degree {self.degree}"
+        return kind if self.gamma is None else f"{kind} over gamma {self.gamma:g}"
+
+
+def scaled(x: Array, gamma: float | None) -> Array:
+    """Return the lightness of a power of the codes, of the lightness that sRGB makes of the codes."""
+    return x if gamma is None else lightness(srgb_encode(light_of_lightness(x)) ** gamma)
+
+
+def _candidates(steps: int) -> Sequence[_Candidate]:
+    """Return the curves that compete, the simplest first."""
     from scipy.interpolate import PchipInterpolator
 
     def polynomial(degree: int) -> Maker:
         return lambda x, y: np.polynomial.Polynomial.fit(x, y, degree)
 
     usable = [d for d in DEGREES if d <= steps - 3]
-    makers: list[tuple[str, Maker, int | None]] = [
-        (f"polynomial of degree {d}", polynomial(d), d) for d in usable
-    ]
-    makers.append(("monotone interpolation", lambda x, y: PchipInterpolator(x, y, extrapolate=True), None))
+    makers = [_Candidate(polynomial(d), d, gamma) for d in usable for gamma in GAMMAS]
+    makers.append(_Candidate(lambda x, y: PchipInterpolator(x, y, extrapolate=True), None))
     return makers
 
 
-def _left_out(make: Maker, x: Array, y: Array, degree: int | None) -> float:
-    """Return the root mean square error of inner steps, each predicted from all the others.
+def _left_out(candidate: _Candidate, x: Array, y: Array) -> Array:
+    """Return the errors of the inner steps (n - 2,), each predicted from all the others.
 
     For least squares the errors with one step left out follow from those with all of them and the
     leverages, without fitting again (Allen, Technometrics 16, 1974).
     """
-    if degree is not None:
-        q, _ = np.linalg.qr(np.vander((x - x.mean()) / np.ptp(x), degree + 1))
+    if candidate.degree is not None:
+        q, _ = np.linalg.qr(np.vander((x - x.mean()) / np.ptp(x), candidate.degree + 1))
         rest = y - q @ (q.T @ y)
-        errors = (rest / np.maximum(1 - np.sum(q**2, axis=1), 1e-9))[1:-1]
-    else:
-        inner = range(1, len(x) - 1)
-        errors = np.array([make(np.delete(x, i), np.delete(y, i))(x[i : i + 1])[0] - y[i] for i in inner])
-    return float(np.sqrt(np.mean(np.square(errors)))) if len(errors) else 1.0
+        return np.asarray((rest / np.maximum(1 - np.sum(q**2, axis=1), 1e-9))[1:-1])
+    inner = range(1, len(x) - 1)
+    return np.array([candidate.make(np.delete(x, i), np.delete(y, i))(x[i : i + 1])[0] - y[i] for i in inner])
 
 
 def _slope(x: Array, y: Array) -> float:

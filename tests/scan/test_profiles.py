@@ -140,6 +140,127 @@ def test_the_profile_is_found_in_every_kind_of_file(tmp_path: Path, suffix: str)
         assert np.array_equal(picture.codes, codes)
 
 
+# --- tables in place of curves ---------------------------------------------------------------
+
+NODES = 9
+
+
+def lut_profile(white: bool = True) -> bytes:
+    """A scanner's profile after ICC.1:2022 that has nothing but a lut16 (A2B0): Adobe RGB (1998) in nodes.
+
+    white: whether it says what its white is (wtpt); some scanners' profiles do not.
+    """
+    axis = np.linspace(0, 1, NODES)
+    nodes = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+    adobe = colour.RGB_COLOURSPACES["Adobe RGB (1998)"]
+    xyz = adobe.cctf_decoding(nodes) @ adobe.matrix_RGB_to_XYZ.T
+    source = adobe.matrix_RGB_to_XYZ.sum(axis=1)
+    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(source, D50, transform="Bradford")
+    lab = colour.XYZ_to_Lab(xyz @ adapt.T, illuminant=D50[:2] / D50.sum())
+    # Lab in a lut16 (ICC.1:2022, table 42): L of 100 is FF00h, a and b of 0 are 8000h.
+    clut = np.rint(np.stack([lab[:, 0] * 652.8, *((lab[:, i] + 128) * 256 for i in (1, 2))], axis=-1))
+    matrix = struct.pack(">9i", 65536, 0, 0, 0, 65536, 0, 0, 0, 65536)
+    lut = b"mft2" + bytes(4) + bytes([3, 3, NODES, 0]) + matrix + struct.pack(">2H", 2, 2)
+    straight = struct.pack(">2H", 0, 65535)
+    lut += straight * 3 + np.clip(clut, 0, 65535).astype(">u2").tobytes() + straight * 3
+    tags = {b"A2B0": lut} | ({b"wtpt": xyz_tag(D50)} if white else {})
+    return assembled(b"tiny LUT", b"Lab ", tags)
+
+
+def xyz_tag(xyz: NDArray) -> bytes:
+    return b"XYZ " + bytes(4) + struct.pack(">3i", *(round(float(v) * 65536) for v in xyz))
+
+
+def assembled(name: bytes, space: bytes, tags: dict[bytes, bytes]) -> bytes:
+    """Return a scanner's RGB profile of these tags, its name and a copyright (ICC.1:2022, clause 7)."""
+    words = name + b"\0"
+    text = b"desc" + bytes(4) + struct.pack(">I", len(words)) + words + bytes(4 + 4 + 2 + 1 + 67)
+    tags = tags | {b"desc": text, b"cprt": b"text" + bytes(4) + b"none\0"}
+    table, body, at = b"", b"", 128 + 4 + 12 * len(tags)
+    for tag, data in tags.items():
+        data += bytes(-len(data) % 4)
+        table += tag + struct.pack(">II", at + len(body), len(data))
+        body += data
+    head = struct.pack(">I4sI4s4s4s", at + len(body), b"lcms", 0x02400000, b"scnr", b"RGB ", space)
+    head += bytes(12) + b"acsp" + bytes(28) + struct.pack(">3i", *(round(v * 65536) for v in D50))
+    return head.ljust(128, b"\0") + struct.pack(">I", len(tags)) + table + body
+
+
+@pytest.mark.parametrize("white", [True, False])
+def test_a_profile_of_a_table_alone_is_honoured(white: bool) -> None:
+    """At the table's nodes nothing is interpolated: there it must say what Adobe RGB says.
+
+    But for its pure green, whose a of -138 a lut16 cannot hold.
+    """
+    decode = light_of(picture_of(lut_profile(white)))
+    assert decode.name == "tiny LUT" and not decode.by_channel
+    nodes = np.random.default_rng(4).integers(0, NODES, (300, 3)) / (NODES - 1)
+    nodes = nodes[~np.all(nodes == [0, 1, 0], axis=1)]
+    light = decode(nodes.astype(np.float32))
+    assert light == pytest.approx(by_colour_science(nodes, "Adobe RGB (1998)"), abs=5e-4)
+
+
+def test_a_table_is_read_with_16_bits() -> None:
+    """Little CMS looks a lut16 up with 16 bits, L to 100 / 65280; an 8-bit reading would leap once in 257 codes."""
+    codes = (np.repeat(np.arange(30_000, 30_257)[:, None], 3, axis=1) / 65535).astype(np.float32)
+    leaps = np.diff(light_of(picture_of(lut_profile()))(codes)[:, 1])
+    assert np.all(leaps > 0) and leaps.max() < 2.2 * leaps.mean()
+
+
+def test_a_table_agrees_with_pillow_between_its_nodes() -> None:
+    codes = np.random.default_rng(5).integers(0, 256, (50, 50, 3)).astype(np.uint8)
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(lut_profile()))
+    transform = ImageCms.buildTransform(
+        profile, ImageCms.createProfile("sRGB"), "RGB", "RGB", 1, ImageCms.Flags.NOOPTIMIZE
+    )
+    pillow = np.asarray(ImageCms.applyTransform(Image.fromarray(codes), transform)) / 255
+    ours = light_of(picture_of(lut_profile()))((codes / 255).astype(np.float32)).astype(float)
+    inside = np.all((ours > 0.002) & (ours < 0.998), axis=-1)
+    assert inside.mean() > 0.3
+    apart = np.abs(colour.models.eotf_inverse_sRGB(ours[inside]) - pillow[inside])
+    # Pillow rounds to 8 bits.
+    assert apart.mean() < 0.5 / 255 and apart.max() < 2.5 / 255
+
+
+def test_a_profile_whose_greys_are_not_neutral_is_honoured() -> None:
+    """A scanner's own curves, one a channel: equal codes are no grey, and must not be taken for one."""
+    srgb = colour.RGB_COLOURSPACES["sRGB"]
+    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(
+        srgb.matrix_RGB_to_XYZ.sum(axis=1), D50, transform="Bradford"
+    )
+    colorants = (adapt @ srgb.matrix_RGB_to_XYZ).T
+    gammas = np.array([410, 486, 589]) / 256
+    tags = {b"wtpt": xyz_tag(D50)}
+    for letter, colorant, gamma in zip((b"r", b"g", b"b"), colorants, gammas, strict=True):
+        tags[letter + b"XYZ"] = xyz_tag(colorant)
+        # A curve of one entry is a power in eighths and 256ths (ICC.1:2022, 10.6).
+        tags[letter + b"TRC"] = b"curv" + bytes(4) + struct.pack(">IH", 1, round(gamma * 256))
+    codes = codes_16()
+    light = light_of(picture_of(assembled(b"three curves", b"XYZ ", tags)))(codes)
+    assert light == pytest.approx(codes.astype(float) ** gammas, abs=5e-4)
+
+
+def test_profiles_of_pillows_own_making_agree_in_light() -> None:
+    """ImageCms converts 8-bit codes only, but to Lab, and by the very same profile."""
+    for profile in (ADOBE, lut_profile()):
+        codes = np.random.default_rng(6).integers(20, 236, (40, 40, 3)).astype(np.uint8)
+        to_xyz = ImageCms.buildTransform(
+            ImageCms.ImageCmsProfile(io.BytesIO(profile)),
+            ImageCms.createProfile("LAB"),
+            "RGB",
+            "LAB",
+            renderingIntent=1,
+        )
+        raw = np.asarray(ImageCms.applyTransform(Image.fromarray(codes), to_xyz)).astype(int)
+        light = profile_light((codes / 255).astype(np.float32), profile).astype(float)
+        srgb = colour.RGB_COLOURSPACES["sRGB"]
+        adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(
+            srgb.matrix_RGB_to_XYZ.sum(axis=1), D50, transform="Bradford"
+        )
+        lab = colour.XYZ_to_Lab(light @ (adapt @ srgb.matrix_RGB_to_XYZ).T, illuminant=D50[:2] / D50.sum())
+        assert np.abs(lab[..., 0] - raw[..., 0] / 2.55).max() < 0.6
+
+
 # --- profiles that cannot be used ------------------------------------------------------------
 
 

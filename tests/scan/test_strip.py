@@ -19,8 +19,9 @@ from calib.colour.colorimetry import delta_e_2000
 from calib.colour.reference import read_strip
 from calib.errors import NotFoundError, UnfitError
 from calib.scan.measure import measure
+from calib.scan.place import MARGIN_MM, StripNotFound
 from calib.scan.reading import read_picture
-from calib.scan.strip import MARGIN_MM, StripNotFound, StripReading, find_strip, turned
+from calib.scan.strip import StripReading, find_strip, turned
 from calib.synthetic.session import Strip
 
 SIZE = (60.0, 8.0)
@@ -131,6 +132,44 @@ def test_noise_and_doubt_of_the_steps() -> None:
     assert 0.45 < reading.block_noise.mean() / (noise / side) < 1.2
     error = reading.light - LIGHT[:, None]
     assert np.sqrt(np.mean((error / reading.u) ** 2)) < 2
+
+
+def shared_noise(rng: np.random.Generator, shape: tuple[int, int], kind: str) -> NDArray:
+    """Noise of one in a hundred that neighbours share: over a blur's width, or all along a column."""
+    if kind == "white":
+        return rng.normal(0, 0.01, shape)
+    if kind == "columns":
+        return rng.normal(0, 0.007, shape) + rng.normal(0, 0.007, (1, shape[1]))
+    blurred = cv2.GaussianBlur(rng.normal(0, 1, shape), (0, 0), 2.5)
+    return np.asarray(0.01 * blurred / blurred.std())
+
+
+@pytest.mark.parametrize("kind", ["white", "columns", "blurred"])
+def test_the_doubt_of_a_steps_light_counts_noise_that_pixels_share(kind: str) -> None:
+    """The errors of many strips over their doubt, where squares counted as independent would be wrong twofold and more."""
+    rng = np.random.default_rng(11)
+    clean = painted(LIGHT, noise=0.0)
+    ratios = []
+    for _ in range(6):
+        noise = np.stack([shared_noise(rng, clean.shape[:2], kind) for _ in range(3)], axis=-1)
+        reading = find_strip((clean + noise).astype(np.float32), PER_MM, SIZE, EVEN)
+        ratios.append((in_order_all(reading) - LIGHT[:, None]) / in_order_all(reading, "u"))
+    spread = float(np.sqrt(np.mean(np.square(ratios))))
+    assert 0.7 < spread < 1.35, spread
+
+
+def in_order_all(reading: StripReading, field: str = "light") -> NDArray:
+    lightest_first = reading.light[0, 1] > reading.light[-1, 1]
+    return np.asarray(getattr(reading, field)[:: 1 if lightest_first else -1])
+
+
+def test_steps_at_the_end_of_the_range_are_told() -> None:
+    picture = painted(LIGHT)
+    ends = np.zeros((*picture.shape[:2], 2), np.float32)
+    ends[..., 1] = picture.mean(axis=2) > 0.7
+    reading = find_strip(picture, PER_MM, SIZE, EVEN, ends)
+    assert in_order_all(reading, "usable").tolist() == [False] + [True] * 9
+    assert len(reading.only(reading.usable).light) == 9
 
 
 # --- on a page -------------------------------------------------------------------------------

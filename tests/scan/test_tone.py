@@ -148,6 +148,41 @@ def test_a_wrong_strip_leaves_residuals() -> None:
     assert fit_tone(three(LIGHT), three(np.sort(wrong)[::-1])).residual > 2.0
 
 
+@pytest.mark.parametrize("steps", [10, 20])
+@pytest.mark.parametrize("error", [0.0, 0.01, 0.02])
+@pytest.mark.parametrize("encoding", ["linear", "sRGB", "s-curve"])
+def test_the_doubt_of_a_curve_is_honest(encoding: str, error: float, steps: int) -> None:
+    """Errors over their standard uncertainty, over 30 strips whose true densities err by so much.
+
+    Of a perfect strip it may say a little too much: nobody can know that a strip is perfect.
+    """
+    rng = np.random.default_rng(700)
+    stated = np.linspace(0.05, 1.95, steps)
+    between = np.geomspace(0.012, 0.9, 40)
+    ratios = []
+    for _ in range(30):
+        true = 10.0 ** -(stated + error * rng.standard_normal(steps))
+        slope = np.interp(true, between, np.gradient(scanned(between, encoding), between))
+        noise = 2e-4 * slope
+        readings = scanned(true, encoding) + noise * rng.standard_normal(steps)
+        tone = fit_tone(three(readings), three(10.0**-stated), three(noise))
+        found = tone(three(scanned(between, encoding)))
+        ratios.append(((found - three(between)) / tone.u(found))[:, 0])
+    spread = float(np.sqrt(np.mean(np.square(ratios))))
+    # Measured 0.3 to 0.6 without errors, else 1.1 to 1.7.
+    assert (0.2 if error == 0 else 0.7) < spread < 1.9, spread
+
+
+def test_doubt_grows_beyond_the_ends_and_with_the_readings_noise() -> None:
+    tone = fit_tone(three(scanned(LIGHT, "gamma 1.8")), three(LIGHT))
+    inside, above, below = (float(tone.u(three([v]))[0, 0]) for v in (0.5, 1.1, -0.04))
+    assert above > inside
+    assert below > float(tone.u(three([LIGHT.min()]))[0, 0])
+    noisy = fit_tone(three(scanned(LIGHT, "gamma 1.8")), three(LIGHT), three(np.full(10, 0.01)))
+    assert np.all(noisy.u(three([0.1, 0.5])) > 1.5 * tone.u(three([0.1, 0.5])))
+    assert tone.u(np.full((4, 5, 3), 0.3)).shape == (4, 5, 3)
+
+
 def test_lightness_is_the_cies() -> None:
     values = np.array([0.0, 0.001, (6 / 29) ** 3, 0.05, 0.18, 0.5, 1.0])
     # colour-science's lightness_CIE1976 takes Y of 0..100 against Y of white.
