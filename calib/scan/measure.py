@@ -94,6 +94,7 @@ def measure(
             for picture in read_pictures(path, digest):
                 warnings += [f"{picture.name}: {note}" for note in picture.notes]
                 for page in read_picture(picture, plan, strip, settings.force):
+                    warnings += [f"{picture.name}, {note}" for note in page.notes]
                     found = read_swatches(page, markers, settings.scanner)
                     swatches += found
                     facts.append(_facts(page))

@@ -16,25 +16,34 @@ from numpy.typing import NDArray
 from calib.chart.plan import Box, Plan
 from calib.colour.reference import Strip
 from calib.errors import NotFoundError, UnfitError
-from calib.scan.fiducials import find_marks
-from calib.scan.frame import Frame, find_frames
-from calib.scan.image import LightOf, Picture, by_table, light_of
-from calib.scan.lighting import (
+from calib.scan.bare import (
     GRID_PER_MM,
-    Basis,
-    Lighting,
     Tiles,
-    blurred,
     coarse,
     coarse_mask,
-    fit_lighting,
+    grid_points,
     paper_mask,
     paper_tiles,
     part,
     sample,
-    veil,
+    sample_mean,
 )
-from calib.scan.strip import MARGIN_MM, StripNotFound, StripReading, find_strip, same_either_way, turned
+from calib.scan.driver import (
+    Finding,
+    Seen,
+    lightest_is_paper,
+    paper_at_the_end,
+    plausible,
+    steps_at_the_ends,
+)
+from calib.scan.encoding import find_encoding
+from calib.scan.fiducials import find_marks
+from calib.scan.flare import Steps, blurred, veil
+from calib.scan.frame import Frame, find_frames
+from calib.scan.image import LightOf, Picture, by_table, light_of
+from calib.scan.lighting import Basis, Lighting, fit_lighting
+from calib.scan.place import MARGIN_MM, StripNotFound
+from calib.scan.strip import INNER_HEIGHT, INNER_LENGTH, StripReading, find_strip, same_either_way, turned
 from calib.scan.tone import IDENTITY, NotMonotone, Tone, fit_tone, lightness
 
 Array = NDArray[np.float64]
@@ -48,6 +57,13 @@ ROUNDS = 4
 LEAST_TILES = 60
 # How far past the sheet's edge the lid or backing is looked at.
 BEYOND_MM = 9.0
+# JPEG rounds the colour differences of squares of 16 pixels to whole codes and more, so that on paper nothing is left of
+# them; what it keeps is this mixture of the channels (ITU-R BT.601, as JFIF uses it).
+LUMA = np.array([[0.299], [0.587], [0.114]])
+# One code of eight bits of sRGB.
+NO_LIGHT = 3e-4
+# Codes of 0..1 this near to an end are at it.
+AT_THE_END = 1e-6
 # A strip whose steps, left out in turn, are missed by more than this many L* is not this strip.
 WORST_TONE = 2.0
 
@@ -70,7 +86,7 @@ class PageReading:
 
     gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
     light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
-    to measure and read in spite of that.
+    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page.
     """
 
     picture: Picture
@@ -85,6 +101,7 @@ class PageReading:
     paper: Array
     paper_at: Array
     forced: bool
+    notes: tuple[str, ...] = ()
 
     @property
     def per_mm(self) -> float:
@@ -138,13 +155,18 @@ def read_picture(picture: Picture, plan: Plan, strip: Strip | None, force: bool 
 class _Whole:
     """The page as a whole, one pixel a millimetre.
 
-    light: (h, w, 3) scanner light. bare: (h, w) where the plan leaves bare paper. beyond: (3,) what
+    light: (h, w, 3) scanner light. bare: (h, w) where the plan leaves bare paper. beyond: what
     lies around the sheet, None where the picture does not show it.
     """
 
     light: Light
     bare: NDArray[np.bool_]
-    beyond: Array | None
+    beyond: Tiles | None
+
+    @property
+    def unlit(self) -> Array:
+        """Share (3,) of the page that reads no light at all, as inks do that are darker than the file can say."""
+        return np.asarray(np.mean(self.light < NO_LIGHT, axis=(0, 1)), dtype=float)
 
     def reflectance(self, light: Light, gain: Light, scatter: Light, own_share: float, paper: Array) -> Light:
         """Return the reflectance of the page from its linear light, as what scatters light.
@@ -172,19 +194,58 @@ class _Page:
 
     def read(self) -> PageReading:
         whole = Box(0, 0, *self.page_mm)
-        grid = self.decode(self.frame.cut(self.picture.codes, whole, GRID_PER_MM))
+        codes = self.frame.cut(self.picture.codes, whole, GRID_PER_MM)
+        grid = self.decode(codes)
         mask = paper_mask(self.frame.page, self.page_mm)
+        notes, forced = self.told(paper_at_the_end((codes[mask] >= 1 - AT_THE_END).mean(axis=0)))
         tiles = paper_tiles(grid, mask)
         if len(tiles.at) < LEAST_TILES:
             raise UnfitError(
                 f"{self.where}: too little bare paper is in sight to tell the lighting",
                 "Scan the whole page, with a clean white sheet behind it.",
             )
-        steps = None if self.strip is None else self.strip_reading(self.strip)
-        return self.solve(_Whole(coarse(grid), coarse_mask(mask), self.beyond()), tiles, steps)
+        page, steps = self, None
+        if self.strip is not None:
+            steps = self.strip_reading(self.strip)
+            said, unfit = self.told(steps_at_the_ends(steps))
+            notes, forced = notes + said, forced or unfit
+            if not unfit:
+                page, steps = replace(self, strip=self.strip.only(steps.usable)), steps.only(steps.usable)
+        reading = page.solve(_Whole(coarse(grid), coarse_mask(mask), self.beyond()), tiles, steps)
+        said, unfit = page.told(page.judged(reading, np.median(tiles.light, axis=0)))
+        return replace(reading, notes=notes + said, forced=reading.forced or forced or unfit)
 
-    def beyond(self) -> Array | None:
-        """Return scanner light (3,) of what lies around the sheet, None where the picture does not show it.
+    def told(self, findings: list[Finding]) -> tuple[tuple[str, ...], bool]:
+        """Return the findings as sentences, and whether one was fatal; raise UnfitError for it unless forced."""
+        fatal = [finding for finding in findings if finding.fatal]
+        if fatal and not self.force:
+            raise UnfitError(f"{self.where}: {fatal[0].words}", fatal[0].todo)
+        return tuple(f"page {self.frame.page.page}: {f.words}. {f.todo}" for f in findings), bool(fatal)
+
+    def judged(self, reading: PageReading, paper_declared: Array) -> list[Finding]:
+        """Return what is odd about a page as the strip makes it."""
+        steps, box = reading.strip, self.frame.page.black
+        if steps is None or self.strip is None:
+            return []
+        spots = _step_spots(self.frame.page.strip, steps, self.strip.widths)
+        gain, scatter = sample_mean(reading.gain, spots), sample_mean(reading.scatter, spots)
+        own_share = float(1 - reading.lighting.flare.sum())
+        found = find_encoding(
+            steps.light.mean(axis=1),
+            self.strip.linear.mean(axis=1),
+            gain.mean(axis=1),
+            scatter.mean(axis=1),
+            own_share,
+        )
+        inner = box.grown(-min(box.width_mm, box.height_mm) / 4)
+        black = reading.reflectance(reading.codes(inner), inner).reshape(-1, 3)
+        there = np.isfinite(black).all(axis=1)
+        middle = np.median(black[there], axis=0).astype(float) if there.mean() > 0.5 else None
+        seen = Seen(reading.paper, paper_declared, middle, reading.tone.residual)
+        return plausible(seen, found)
+
+    def beyond(self) -> Tiles | None:
+        """Return what lies around the sheet in scanner light, None where the picture does not show it.
 
         A black lid sends back none of the light that scatters, so the sheet's rim gets less of it.
         """
@@ -195,9 +256,14 @@ class _Page:
             Box(0, -BEYOND_MM, width, BEYOND_MM - 1),
             Box(0, height + 1, width, BEYOND_MM - 1),
         ]
-        pixels = np.concatenate([self.frame.cut(self.picture.codes, box, 1.0).reshape(-1, 3) for box in ring])
-        pixels = pixels[np.isfinite(pixels).all(axis=1)]
-        return np.median(self.decode(pixels), axis=0).astype(float) if len(pixels) > 100 else None
+        cuts = [self.frame.cut(self.picture.codes, box, 1.0) for box in ring]
+        corners = [np.array([box.x_mm, box.y_mm]) for box in ring]
+        at = np.concatenate([grid_points(c.shape) + corner for c, corner in zip(cuts, corners, strict=True)])
+        pixels = np.concatenate([cut.reshape(-1, 3) for cut in cuts])
+        seen = np.isfinite(pixels).all(axis=1)
+        if seen.sum() <= 100:
+            return None
+        return Tiles(at[seen], self.decode(pixels[seen]).astype(float))
 
     def code_step(self, tiles: Tiles) -> float:
         """Return how much log light one code makes on bare paper."""
@@ -216,11 +282,13 @@ class _Page:
         upright = box.height_mm > box.width_mm
         size = (box.height_mm, box.width_mm) if upright else (box.width_mm, box.height_mm)
         per_mm = _per_mm(self.frame)
-        light = self.decode(self.frame.cut(self.picture.codes, box.grown(MARGIN_MM), per_mm))
+        codes = self.frame.cut(self.picture.codes, box.grown(MARGIN_MM), per_mm)
         if upright:
-            light = np.ascontiguousarray(light.swapaxes(0, 1))
+            codes = np.ascontiguousarray(codes.swapaxes(0, 1))
+        at_end = [(codes <= AT_THE_END).any(axis=2), (codes >= 1 - AT_THE_END).any(axis=2)]
+        ends = np.stack(at_end, axis=-1).astype(np.float32)
         try:
-            reading = find_strip(light, per_mm, size, strip.widths)
+            reading = find_strip(self.decode(codes), per_mm, size, strip.widths, ends)
         except StripNotFound as error:
             raise NotFoundError(
                 f"{self.where}: no grey strip with {len(strip.widths)} steps was found in its rectangle ({error})",
@@ -231,6 +299,21 @@ class _Page:
         runs_back = np.corrcoef(lightness(reading.light.mean(axis=1)), wanted)[0, 1] < 0
         if runs_back and same_either_way(strip.widths):
             reading = turned(reading)
+        elif runs_back:
+            raise NotFoundError(
+                f"{self.where}: by its steps' widths the grey strip lies one way round and by their light the other",
+                "Check that the strip file lists its widths and its values from the same end, and that it is this strip's.",
+            )
+        try:
+            too_many = lightest_is_paper(reading, strip.linear)
+        except NotMonotone:
+            too_many = False
+        if too_many and not self.force:
+            raise NotFoundError(
+                f"{self.where}: the lightest of the {len(strip.widths)} steps reads as the bare paper beside it and not as"
+                " the strip file says, as if the strip had fewer steps",
+                "Check that the strip file is this strip's.",
+            )
         return reading
 
     def solve(self, whole: _Whole, tiles: Tiles, steps: StripReading | None) -> PageReading:
@@ -241,27 +324,37 @@ class _Page:
         lighting: Lighting | None = None
         gain, scatter = np.ones_like(whole.light), np.zeros_like(whole.light)
         own_share, level, step = 1.0, np.ones(3), self.code_step(tiles)
+        spots = [] if steps is None or self.strip is None else _step_spots(box, steps, self.strip.widths)
         for round_number in range(ROUNDS):
             if steps is not None and self.strip is not None:
-                at = _step_points(box, steps.at)
-                expected = sample(gain, at) * (own_share * self.strip.linear + sample(scatter, at))
-                tone, forced = self.tone(steps.light, expected)
+                lit = sample_mean(gain, spots)
+                expected = lit * (own_share * self.strip.linear + sample_mean(scatter, spots))
+                tone, forced = self.tone(steps.light, expected, steps.u)
             seen = replace(tiles, light=tone(tiles.light))
             paper = np.median(seen.light, axis=0) if paper is None else paper
             light = tone(whole.light).astype(np.float32)
-            rim = paper if whole.beyond is None else np.minimum(tone(whole.beyond) / level, 1.0)
-            own = whole.reflectance(light, gain, scatter, own_share, paper)
-            basis = Basis(paper, self.page_mm, reference, step)
+            rim = paper
+            if whole.beyond is not None:
+                # Lit and strewn upon as the sheet's edge is.
+                outside = tone(whole.beyond.light) / sample(gain, whole.beyond.at)
+                outside = (outside - sample(scatter, whole.beyond.at)) / own_share
+                rim = np.clip(np.median(outside, axis=0), 0.0, 1.0)
+            around = blurred(whole.reflectance(light, gain, scatter, own_share, paper), paper, rim)
+            seen_steps = None
+            if steps is not None and self.strip is not None and lighting is not None:
+                strewn = np.stack([sample_mean(blur, spots) for blur in around])
+                seen_steps = Steps(steps.light, self.strip.linear, lit, strewn)
+            mix = np.eye(3) if self.picture.jpeg is None else LUMA
+            basis = Basis(paper, self.page_mm, reference, step, whole.unlit, mix, seen_steps)
             # The local part is looked for when the rest has settled.
             last = lighting if round_number >= 2 else None
-            lighting = fit_lighting(seen, blurred(own, paper, rim), basis, last, round_number >= ROUNDS - 2)
+            lighting = fit_lighting(seen, around, basis, last, round_number >= ROUNDS - 2)
             # Without a strip nothing says how white the paper is, so it is called a perfect white.
             level = lighting.paper if self.strip is None else np.ones(3)
             paper = lighting.paper / level
             gain = lighting.illumination() * level.astype(np.float32)
             own_share = float(1 - lighting.flare.sum())
-            own = whole.reflectance(light, gain, scatter, own_share, paper)
-            scatter = veil(blurred(own, paper, paper if whole.beyond is None else rim), lighting.flare)
+            scatter = veil(around, lighting.flare)
         assert paper is not None and lighting is not None
         noise = _noise(steps, tone, lighting)
         return PageReading(
@@ -279,10 +372,10 @@ class _Page:
             forced,
         )
 
-    def tone(self, readings: Array, expected: Array) -> tuple[Tone, bool]:
+    def tone(self, readings: Array, expected: Array, u: Array) -> tuple[Tone, bool]:
         """Return the tone curve, and whether it is only used because of --force."""
         try:
-            tone = fit_tone(readings, expected)
+            tone = fit_tone(readings, expected, u)
         except NotMonotone as error:
             if self.force:
                 # The file's own tone is then all there is.
@@ -309,6 +402,20 @@ def _step_points(box: Box, shares: Array) -> Array:
         (shares[:, 1], shares[:, 0]) if box.height_mm > box.width_mm else (shares[:, 0], shares[:, 1])
     )
     return np.stack([box.x_mm + along * box.width_mm, box.y_mm + across * box.height_mm], axis=1)
+
+
+def _step_spots(box: Box, steps: StripReading, widths: Array) -> list[Array]:
+    """Return points (n, 2) in page mm all over the part of each step that is read.
+
+    Light that scatters onto a dark strip from the paper on both sides is least in its middle.
+    """
+    along = steps.place.scale * widths * INNER_LENGTH
+    shifts = np.linspace(-0.4, 0.4, 5)
+    return [
+        _step_points(box, steps.at + np.stack([a * along, np.full(len(along), b * INNER_HEIGHT)], axis=1))
+        for a in shifts
+        for b in shifts
+    ]
 
 
 def _noise(steps: StripReading | None, tone: Tone, lighting: Lighting) -> Noise:
