@@ -7,33 +7,43 @@ ink on the scale paper = 0, film = 1, and the film is the main peak of its distr
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.scan.film import INKED, LEAST_LIGHT, film_density_guess, film_peak, smoothed, weights_of
-from calib.scan.strip import BLOCK_MM, block_means
+from calib.scan.cover import (
+    BARE_DENSITY,
+    TELLING,
+    TELLING_WELL,
+    bleed_of,
+    cover_map,
+    grain_of,
+    mottle_of,
+    one_coat_share,
+    share_of,
+)
+from calib.scan.film import LEAST_LIGHT, film_density_guess, film_peak, smoothed, weights_of
+from calib.scan.ground import NoiseOf, ground_of
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
-NoiseOf = Callable[[Array], Array]
 
 # How much of the surroundings is looked at, for paper and for ink that ran past the edge.
 AROUND_MM = 2.4
 # Kept clear of inside the cell: a hand's wobbly edge, and the scanner's blur.
 INNER_MM = 1.2
-# Above and below the cell stands print, so that bleeding is followed less far there.
-BLEED_UPDOWN_MM = 0.8
-CORNER_MM = 1.5
-# Under this density in every channel (about 0.4 L*) nothing can be called ink.
-BARE_DENSITY = 0.004
-# A channel that sends back less than this share of a perfect white's light tells nothing of mottle.
-TELLING_LIGHT = 0.1
-# Bare spots smaller than twice this are grain, larger ones were left out by the hand.
-GRAIN_MM = 0.5
+# How far a pixel lies on the way from paper to film may be this unsure; beyond, its neighbours help.
+MOST_SHARE_NOISE = 0.06
+# Pixels so many half widths from the film's peak stand behind its light.
+NEAR_PEAK = 1.2
+# How unsure the correction for the bend of light over ink is, relative: part of the light comes off the surface.
+BEND_UNSURE = 0.5
+
+# Of a dry pen so much of the film's pixels is paper in grains too fine to be seen, per share of thin ink (fitted in
+# tests/benchmarks/film.py).
+UNSEEN_BARE = 0.002
 
 
 @dataclass(frozen=True)
@@ -41,12 +51,13 @@ class Patch:
     """One swatch as it was read.
 
     linear: (3,) light of the film, a perfect white = 1. paper: (3,) of the bare paper around it.
-    u_dose: relative standard uncertainty of the amount of ink, from how it varies over the cell.
-    u_linear: (3,) standard uncertainty of linear from pixel noise. coverage: inked share of the cell, 0..1.
-    mottle: coefficient of variation of the densest channel's density, noise removed; mottle_noise: what
-    noise alone would have made it. grain: share of the cell's inside that is bare in small spots, as a
-    dry pen leaves it. bleed_mm: mean over the edges. pixels: how many stand behind linear. clipped: share of the pixels at the end of the code range.
-    seen: share of the cell that the picture shows.
+    u_linear: (3,) standard uncertainty of linear from what pixels do by chance and packing does to them.
+    u_dose: relative standard uncertainty with which the amount of ink stands for this cell's own film.
+    coverage: inked share of the cell, 0..1. mottle: coefficient of variation of the densest channel's density, noise
+    removed. uneven: the same of the densest channel that the eye would see it in as well; uneven_noise: what noise
+    alone would have made it. grain: share of the cell's inside that is bare in small spots, as a dry pen leaves it.
+    bleed_mm: mean over the edges. pixels: how many stand behind linear. clipped: share of the pixels at the end of the
+    code range. seen: share of the cell that the picture shows.
     """
 
     linear: Array
@@ -55,7 +66,8 @@ class Patch:
     u_dose: float
     coverage: float
     mottle: float
-    mottle_noise: float
+    uneven: float
+    uneven_noise: float
     grain: float
     bleed_mm: float
     pixels: int
@@ -79,15 +91,28 @@ def _areas(shape: tuple[int, ...], per_mm: float) -> _Areas:
     return _Areas(inset(AROUND_MM), inset(AROUND_MM + INNER_MM))
 
 
-def take_film(
-    codes: NDArray[np.float32], light: Light, per_mm: float, paper: Array, noise_of: NoiseOf
-) -> Patch | None:
+@dataclass(frozen=True)
+class Sight:
+    """What a page's cells are seen with.
+
+    per_mm: pixels per millimetre. paper: (3,) of the page. noise_of: the standard deviation (3,) of
+    quarter-millimetre squares at a light (3,). rounding_of: the standard uncertainty (3,) that remains at a light
+    (3,) however many pixels are averaged, as the packing of a JPEG leaves it.
+    """
+
+    per_mm: float
+    paper: Array
+    noise_of: NoiseOf
+    rounding_of: NoiseOf
+
+
+def take_film(codes: NDArray[np.float32], light: Light, sight: Sight, layers: int = 1) -> Patch | None:
     """Measure one swatch.
 
     codes, light: (h, w, 3) of the cell grown by AROUND_MM; codes in 0..1, light linear, NaN outside
-    the picture. paper: (3,) of the page. noise_of: the standard deviation (3,) of quarter-millimetre
-    squares at a light (3,). Returns None where less than half of the cell is in the picture.
+    the picture. layers: coats of ink. Returns None where less than half of the cell is in the picture.
     """
+    per_mm = sight.per_mm
     areas = _areas(light.shape, per_mm)
     finite = np.isfinite(light[..., 0] + light[..., 1] + light[..., 2])
     seen = float(finite[areas.cell].mean())
@@ -95,68 +120,70 @@ def take_film(
     there = finite[areas.inner]
     if seen < 0.5 or not there.any():
         return None
-    around = _paper_around(light, per_mm, paper)
-    bare = _if_bare(inner[there], around, noise_of(around))
+    ground = ground_of(light, round(AROUND_MM * per_mm), sight.paper, per_mm)
+    around = ground.light
+    noise = ground.noise(sight.noise_of, around)
+    bare = _if_bare(inner[there], around, noise)
     if bare is not None:
-        return _bare_patch(bare, around, noise_of(around), codes[areas.inner][there], per_mm, seen)
+        u = np.hypot(ground.mean_noise(noise, len(inner[there]), per_mm), sight.rounding_of(around))
+        return _bare_patch(bare, around, u, codes[areas.inner][there], seen)
     density = np.log10(around.astype(np.float32) / np.maximum(light, LEAST_LIGHT))
     guess = film_density_guess(density[areas.inner][there])
-    noise = noise_of(around * 10.0**-guess)
-    t_noise, weights = weights_of(guess, around, noise, per_mm)
-    t = smoothed(density @ weights.astype(np.float32), t_noise, per_mm)
-    peak, width, core = film_peak(t[areas.inner], per_mm)
-    chosen = core & (np.abs(t[areas.inner] - peak) <= 1.5 * width)
-    linear = inner[chosen].mean(axis=0, dtype=np.float64)
-    noise = noise_of(linear)
-    scale = peak if peak > 1e-3 else 1.0
-    mottle, mottle_noise = _mottle(inner, t[areas.inner] / scale, around, linear, noise, per_mm)
+    noise = ground.noise(sight.noise_of, around * 10.0**-guess)
+    pixel_noise, weights = weights_of(guess, around, ground.grit * noise)
+    ink = np.asarray(cv2.transform(density, weights[None].astype(np.float32)), dtype=np.float32)
+    t, t_noise = smoothed(ink, pixel_noise, per_mm)
+    peak = film_peak(t[areas.inner], per_mm)
+    chosen = peak.core & (np.abs(t[areas.inner] - peak.at) <= NEAR_PEAK * peak.width)
+    mean = inner[chosen].mean(axis=0, dtype=np.float64)
+    bend = _bend(mean, around, t[areas.inner][chosen] / max(peak.at, 0.3), t_noise)
+    linear = mean - bend
+    noise = ground.noise(sight.noise_of, linear)
+    scale = peak.at if peak.at > 1e-3 else 1.0
+    share, s_noise = smoothed(share_of(light, around, linear), pixel_noise, per_mm, MOST_SHARE_NOISE)
+    cover = cover_map(share, s_noise, per_mm, one_coat_share(around, linear, layers))
+    mottle = mottle_of(inner, cover[areas.inner], around, linear, noise, per_mm, TELLING)
+    uneven = (
+        mottle
+        if np.all(linear > TELLING_WELL * around)
+        else mottle_of(inner, cover[areas.inner], around, linear, noise, per_mm, TELLING_WELL)
+    )
     return Patch(
         linear=linear,
         paper=around,
-        u_linear=noise / np.sqrt(_independent(int(chosen.sum()), per_mm)),
-        u_dose=_dose_doubt(t[areas.inner], peak, width) / scale,
-        coverage=_coverage(light[areas.cell], around, linear, t_noise, per_mm),
-        mottle=mottle,
-        mottle_noise=mottle_noise,
-        grain=_grain(t[areas.inner] / scale, per_mm),
-        bleed_mm=_bleed(t / scale, areas.cell, per_mm),
+        u_linear=np.sqrt(
+            ground.mean_noise(noise, int(chosen.sum()), per_mm) ** 2
+            + sight.rounding_of(linear) ** 2
+            + (BEND_UNSURE * bend) ** 2
+            + (UNSEEN_BARE * peak.thin * (around - linear)) ** 2
+        ),
+        u_dose=peak.u / scale,
+        coverage=float(cover[areas.cell][finite[areas.cell]].mean()),
+        mottle=mottle[0],
+        uneven=uneven[0],
+        uneven_noise=uneven[1],
+        grain=grain_of(t[areas.inner] / scale, per_mm),
+        bleed_mm=bleed_of(t / scale, areas.cell, per_mm),
         pixels=int(chosen.sum()),
         clipped=_clipped_share(codes[areas.inner][chosen]),
         seen=seen,
     )
 
 
-def _bare_patch(
-    light: Array, paper: Array, noise: Array, codes: NDArray[np.float32], per_mm: float, seen: float
-) -> Patch:
+def _bare_patch(light: Array, paper: Array, u: Array, codes: NDArray[np.float32], seen: float) -> Patch:
     """Return the patch of a cell without visible ink: its mean, and nothing that needs ink."""
-    count = len(codes)
-    u = noise / np.sqrt(_independent(count, per_mm))
-    return Patch(light, paper, u, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, count, _clipped_share(codes), seen)
+    return Patch(light, paper, u, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, len(codes), _clipped_share(codes), seen)
 
 
-def _independent(pixels: int, per_mm: float) -> float:
-    """Return how many independent squares of a quarter millimetre so many pixels are worth.
+def _bend(mean: Array, paper: Array, t: NDArray[np.float32], t_noise: float) -> Array:
+    """Return by how much (3,) the mean light of pixels with more and with less ink exceeds that of their mean ink.
 
-    Neighbouring squares share some of their noise; a quarter of them count.
+    t: (n,) amounts of ink, relative to the film. Light falls exponentially with ink (Bouguer and Beer), and the
+    mean of a hollow curve lies above it; what t scatters by noise does not count.
     """
-    return max(1.0, pixels / (BLOCK_MM * per_mm) ** 2 / 4)
-
-
-def _paper_around(light: Light, per_mm: float, paper: Array) -> Array:
-    """Return the bare paper beside the cell, or the page's where print or ink covers it.
-
-    Only the outer half millimetre left and right is taken; above and below stands print.
-    """
-    side = max(1, round(0.6 * per_mm))
-    band = slice(round(AROUND_MM * per_mm), light.shape[0] - round(AROUND_MM * per_mm))
-    edges = np.concatenate([light[band, :side].reshape(-1, 3), light[band, -side:].reshape(-1, 3)])
-    edges = edges[np.isfinite(edges).all(axis=1)]
-    if len(edges) < 20:
-        return paper
-    local = np.median(edges, axis=0).astype(np.float64)
-    # Paper is the same over the page once lighting is undone; a larger step is not paper.
-    return local if np.all(np.abs(local / paper - 1) < 0.02) else paper
+    variance = max(0.0, float(t.var()) - t_noise**2)
+    exponent = np.log(paper / np.maximum(mean, LEAST_LIGHT))
+    return np.asarray(np.maximum(mean, 0.0) * exponent**2 * variance / 2)
 
 
 def _if_bare(inner: Light, paper: Array, noise_sd: Array) -> Array | None:
@@ -178,89 +205,10 @@ def _if_bare(inner: Light, paper: Array, noise_sd: Array) -> Array | None:
     return None
 
 
-def _coverage(light: Light, paper: Array, film: Array, noise: float, per_mm: float) -> float:
-    """Return the inked share of the cell, 0..1.
-
-    A pixel half of whose area is inked sends back the mean of both lights, so the share is taken in
-    linear light, where the scanner's blur keeps it. Between a sixth and five sixths a pixel counts
-    in part; beyond, the rest is noise of the paper or mottle of the film.
-    """
-    drop = paper - film
-    share = (paper.astype(np.float32) - light) @ (drop / max(float(drop @ drop), 1e-9)).astype(np.float32)
-    share = smoothed(share, noise, per_mm)
-    return float(np.nanmean(np.clip((share - 1 / 6) * 1.5, 0, 1)))
-
-
 def _clipped_share(codes: NDArray[np.float32]) -> float:
     """Return the share of pixels with a channel at the very end of the code range."""
     ends = (codes <= 1e-6) | (codes >= 1 - 1e-6)
     return float((ends[:, 0] | ends[:, 1] | ends[:, 2]).mean()) if len(codes) else 0.0
-
-
-def _dose_doubt(t: NDArray[np.float32], peak: float, width: float) -> float:
-    """Return the standard uncertainty of the film's t, from the means of 15 parts of the cell.
-
-    The parts see the ink's own clouds at their own size, which a count of pixels would not.
-    """
-    means = []
-    for rows in np.array_split(t, 3, axis=0):
-        for piece in np.array_split(rows, 5, axis=1):
-            chosen = piece[np.abs(piece - peak) <= 2 * width]
-            if chosen.size > 8:
-                means.append(float(chosen.mean()))
-    return float(np.std(means, ddof=1) / np.sqrt(len(means))) if len(means) > 2 else width
-
-
-def _mottle(
-    light: Light, t: NDArray[np.float32], paper: Array, film: Array, noise_sd: Array, per_mm: float
-) -> tuple[float, float]:
-    """Return the coefficient of variation of the densest channel's density over the inked squares, and
-    how large noise alone would have made it.
-
-    A channel so dark that its density drowns in noise or in the light off the surface is passed
-    over for the next one; of an ink that is black in all of them the lightest is taken.
-    """
-    told = np.where(film > TELLING_LIGHT, paper / np.maximum(film, LEAST_LIGHT), 0.0)
-    channel = int(np.argmax(told)) if told.any() else int(np.argmax(film))
-    squares = block_means(light, per_mm)
-    inked = block_means((t > INKED).astype(np.float32), per_mm)[:, 0] > 0.9
-    values = squares[inked & np.isfinite(squares).all(axis=1)][:, channel]
-    if len(values) < 8:
-        return 0.0, 0.0
-    density = np.log10(paper[channel] / np.maximum(values, LEAST_LIGHT))
-    mean = float(density.mean())
-    if mean < BARE_DENSITY:
-        return 0.0, 0.0
-    noise = noise_sd[channel] / max(float(values.mean()), LEAST_LIGHT) / np.log(10)
-    return float(np.sqrt(max(0.0, float(density.var()) - noise**2)) / mean), float(noise / mean)
-
-
-def _grain(t: NDArray[np.float32], per_mm: float) -> float:
-    """Return the share of the area that is bare, but has ink on all sides within GRAIN_MM."""
-    inked = (np.nan_to_num(t, nan=1.0) > INKED).astype(np.uint8)
-    size = 2 * round(GRAIN_MM * per_mm) + 1
-    closed = cv2.morphologyEx(
-        inked, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    )
-    return float(np.mean(closed > inked))
-
-
-def _bleed(t: NDArray[np.float32], cell: tuple[slice, slice], per_mm: float) -> float:
-    """Return how far ink runs on past the cell's edges without a break, the mean over the edges in mm."""
-    inked = t > INKED
-    rows, columns = cell
-    corner = round(CORNER_MM * per_mm)
-    updown = max(1, round(BLEED_UPDOWN_MM * per_mm))
-    middle_rows = slice(rows.start + corner, rows.stop - corner)
-    middle_columns = slice(columns.start + corner, columns.stop - corner)
-    runs = [
-        inked[middle_rows, : columns.start][:, ::-1],
-        inked[middle_rows, columns.stop :],
-        inked[rows.start - updown : rows.start, middle_columns][::-1].T,
-        inked[rows.stop : rows.stop + updown, middle_columns].T,
-    ]
-    lengths = [np.cumprod(run, axis=1).sum(axis=1) for run in runs if run.size]
-    return float(np.concatenate(lengths).mean() / per_mm) if lengths else 0.0
 
 
 def take_black(light: Light) -> Array | None:

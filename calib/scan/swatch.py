@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -9,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.chart.markers import Marker
-from calib.chart.plan import Cell
+from calib.chart.plan import Box, Cell
 from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_romm
 from calib.colour.dose import with_amount
-from calib.scan.patch import AROUND_MM, Patch, take_film
+from calib.scan.patch import AROUND_MM, Patch, Sight, take_film
 from calib.scan.reading import PageReading
 from calib.scan.scanner import Scanner
 
@@ -56,19 +57,52 @@ class Swatch:
 
 def read_swatches(page: PageReading, markers: dict[str, Marker], scanner: Scanner) -> list[Swatch]:
     """Read every cell of a page, two at a time: what takes long there lets other threads run."""
+    cells = page.frame.page.cells
+    if not cells:
+        return []
+    sight = Sight(page.per_mm, page.paper, page.noise.at, _rounding(page, cells[0].box))
+
+    def read(cell: Cell) -> Swatch:
+        return _read_swatch(page, cell, sight, markers[cell.marker], scanner)
+
     with ThreadPoolExecutor(max_workers=2) as pool:
-        return list(
-            pool.map(
-                lambda cell: _read_swatch(page, cell, markers[cell.marker], scanner), page.frame.page.cells
-            )
-        )
+        return list(pool.map(read, cells))
 
 
-def _read_swatch(page: PageReading, cell: Cell, marker: Marker, scanner: Scanner) -> Swatch:
+def jpeg_rounding(quality: int) -> Array:
+    """Return the standard uncertainty (3,) of codes (0..1) in a flat area of a JPEG of a quality 1..100.
+
+    JPEG rounds the mean of every square of 8 x 8 pixels, in luminance and two colour differences, to steps of its
+    tables: 16 and 17 of 8 codes at quality 50 (ITU-T T.81, tables K.1 and K.2, scaled as the IJG's library does), and
+    before that all three to whole codes. In an even swatch all squares are rounded alike, so the error does not average out: a rectangular
+    distribution of a step's width (JCGM 100:2008, 4.3.7), carried to R, G, B by the matrix of ITU-T T.871.
+    """
+    percent = 5000 / quality if quality < 50 else 200 - 2 * quality
+    steps = np.hypot(np.maximum(1.0, np.round(np.array([16.0, 17.0]) * percent / 100)) / 8, 1.0) / 255
+    luminance, difference = steps / np.sqrt(12)
+    return np.asarray(np.hypot(luminance, difference * np.array([1.402, np.hypot(0.344, 0.714), 1.772])))
+
+
+def _rounding(page: PageReading, box: Box) -> Callable[[Array], Array]:
+    """Return the uncertainty (3,) at a light (3,) that the file's packing leaves in even areas."""
+    if page.picture.jpeg is None:
+        return lambda linear: np.zeros(3)
+    ramp = np.repeat(np.linspace(0, 1, 257, dtype=np.float32)[:, None, None], 3, axis=2)
+    light = page.reflectance(ramp, box)[:, 0].astype(float)
+    slope = np.gradient(light, 1 / 256, axis=0)
+    codes = jpeg_rounding(page.picture.jpeg)
+
+    def at(linear: Array) -> Array:
+        return np.array([codes[c] * np.interp(linear[c], light[:, c], slope[:, c]) for c in range(3)])
+
+    return at
+
+
+def _read_swatch(page: PageReading, cell: Cell, sight: Sight, marker: Marker, scanner: Scanner) -> Swatch:
     box = cell.box.grown(AROUND_MM)
     codes = page.codes(box)
     light = page.reflectance(codes, box)
-    patch = take_film(codes, light, page.per_mm, page.paper, page.noise.at)
+    patch = take_film(codes, light, sight, cell.layers)
     flags = ("damaged",) if patch is None else _flags(patch, marker, scanner)
     return Swatch(cell, marker, page.picture.name, patch, flags)
 
@@ -83,7 +117,7 @@ def _flags(patch: Patch, marker: Marker, scanner: Scanner) -> tuple[str, ...]:
         if patch.coverage < HALF_FILLED:
             found.append("half-filled")
         # Of a pale ink on a noisy scan the noise that was taken off is larger than what is left.
-        if patch.mottle > max(MOTTLED, patch.mottle_noise) or patch.grain > GRAINY:
+        if patch.uneven > max(MOTTLED, patch.uneven_noise) or patch.grain > GRAINY:
             found.append("mottled")
     if patch.clipped > CLIPPED:
         found.append("clipped")

@@ -1,24 +1,30 @@
 """Swatches: published patches read back, every flag on what deserves it and on nothing else.
 
 Outside sources: the ISO 17321-1 reflectances that colour-science carries and its spectral sums (sd_to_XYZ, ASTM E308),
-which the simulator does not use; the simulator's truth for coverage and mottle.
+which the simulator does not use; the simulator's truth for coverage and mottle; Pillow for what packing as JPEG does.
 """
 
 from __future__ import annotations
 
+import io
 import warnings
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from conftest import DENSITIES, DPI, SETTINGS, Studio
 from numpy.typing import NDArray
+from PIL import Image
 
 from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
 from calib.chart.plan import Plan
 from calib.colour.colorimetry import delta_e_2000, lab_to_hex, xyz_to_lab
+from calib.scan.film import film_peak
+from calib.scan.ground import ground_of
 from calib.scan.measure import Measured, measure
+from calib.scan.swatch import jpeg_rounding
 from calib.synthetic.drawer import dye, hint_of
 from calib.synthetic.inks import Ink, SimPaper, film_reflectance
 from calib.synthetic.scan import ScanTruth, simulate_page
@@ -217,8 +223,8 @@ def test_film_colour_of_a_dry_pen_is_that_of_the_ink_between_the_white_grains(
         float(delta_e_2000(row.lab, truth.cells[cells[row.layers]].film_lab))
         for row in rows_of(measured, "dry")
     ]
-    # Measured 1.3 and 3.8, where the mean over the cell is off by 12 and 20.
-    assert errors[0] < 2 and errors[1] < 4.5, errors
+    # Measured 1.1 and 2.5, where the mean over the cell is off by 12 and 20.
+    assert errors[0] < 1.5 and errors[1] < 3.2, errors
 
 
 def test_coverage_of_a_half_filled_cell(flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]]) -> None:
@@ -226,16 +232,25 @@ def test_coverage_of_a_half_filled_cell(flawed: tuple[Plan, ScanTruth, Measured,
     for cell in plan.pages[0].cells:
         if cell.marker in ("half", "grey", "rose"):
             (row,) = [row for row in rows_of(measured, cell.marker) if row.layers == cell.layers]
-            assert row.coverage == pytest.approx(truth.cells[cell.cell].coverage, abs=0.05)
+            assert row.coverage == pytest.approx(truth.cells[cell.cell].coverage, abs=0.005)
             assert row.bleed_mm == pytest.approx(truth.cells[cell.cell].bleed_mm, abs=0.15)
 
 
-def test_mottle_of_a_dry_pen_and_of_an_even_one(
+def test_coverage_and_mottle_of_a_dry_pen_and_of_even_ones(
     flawed: tuple[Plan, ScanTruth, Measured, dict[str, Ink]],
 ) -> None:
-    dry = [row.mottle for row in rows_of(flawed[2], "dry")]
-    even = [row.mottle for marker in ("grey", "rose") for row in rows_of(flawed[2], marker)]
-    assert min(dry) > 0.15 and max(even) < 0.1
+    """A pixel at 150 dpi is as large as a white grain; at 300 dpi the benchmark film.py finds half of these misses."""
+    plan, truth, measured, _ = flawed
+    for cell in plan.pages[0].cells:
+        if cell.marker in ("dry", "grey", "rose", "leaf"):
+            (row,) = [row for row in rows_of(measured, cell.marker) if row.layers == cell.layers]
+            true = truth.cells[cell.cell]
+            miss = 0.04 if cell.marker == "dry" else 0.01
+            assert row.coverage == pytest.approx(true.coverage, abs=miss), row
+            assert row.mottle == pytest.approx(true.mottle_density, abs=miss), row
+    # Another figure than 1 and 0 was to be told.
+    assert max(row.coverage for row in rows_of(measured, "dry")) < 0.8
+    assert min(row.mottle for row in rows_of(measured, "dry")) > 0.08
 
 
 def test_colours_of_the_honest_ones_are_true(
@@ -248,6 +263,58 @@ def test_colours_of_the_honest_ones_are_true(
             (row,) = [row for row in rows_of(measured, cell.marker) if row.layers == cell.layers]
             errors[cell.cell] = float(delta_e_2000(row.lab, truth.cells[cell.cell].film_lab))
     assert np.mean(list(errors.values())) < 0.3 and max(errors.values()) < 0.8, errors
+
+
+# --- the parts, on arrays ----------------------------------------------------------------------
+
+
+def test_the_film_is_found_beside_bands_hardly_denser() -> None:
+    """Bands 8 % denser over a third of the cell, with clouds a third as strong: no peak of their own in the histogram."""
+    rng = np.random.default_rng(11)
+    clouds = cv2.GaussianBlur(rng.standard_normal((120, 180)).astype(np.float32), (0, 0), 3)
+    t = 1 + 0.03 * clouds / clouds.std()
+    t[np.arange(120) % 36 < 12] *= 1.08
+    # Mean and median lie 3.3 and 2.5 % too high.
+    assert np.median(t) > 1.02
+    for turned in (t, np.ascontiguousarray(t.T)):
+        peak = film_peak(turned, 12.0)
+        assert peak.at == pytest.approx(1.0, abs=0.012)
+        assert 0.002 < peak.u < 0.012
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.8, 1.5])
+def test_noise_that_neighbours_share_counts_for_fewer_squares(shared: float) -> None:
+    """Against the scatter of the means themselves, over many pictures of noise made here."""
+    rng = np.random.default_rng(5)
+    means, stated, independent = [], [], []
+    for _ in range(60):
+        noise = rng.standard_normal((200, 270, 3)).astype(np.float32)
+        if shared:
+            noise = cv2.GaussianBlur(noise, (0, 0), shared)
+        light = (0.8 + 0.004 * noise / noise.std()).astype(np.float32)
+        ground = ground_of(light, 28, np.full(3, 0.8), 12.0)
+        middle = light[60:140, 60:200]
+        means.append(middle.mean(axis=(0, 1), dtype=float))
+        stated.append(ground.mean_noise(ground.scatter, middle[..., 0].size, 12.0))
+        independent.append(replace(ground, reach=1.0).mean_noise(ground.scatter, middle[..., 0].size, 12.0))
+    true = np.std(means)
+    assert np.sqrt(np.mean(np.square(stated))) == pytest.approx(true, rel=0.2)
+    # As if squares shared nothing, the doubt would be as much too small.
+    assert np.sqrt(np.mean(np.square(independent))) < true / (1.5 if shared > 1 else 0.8)
+
+
+@pytest.mark.parametrize("quality", [40, 60, 80, 90])
+def test_doubt_that_packing_leaves_against_pillow(quality: int) -> None:
+    """Even pictures of random colours with a scanner's noise, packed and unpacked by Pillow (libjpeg), an outside source."""
+    rng = np.random.default_rng(quality)
+    errors = []
+    for colour in rng.uniform(30, 226, (300, 3)):
+        codes = np.round(colour + rng.standard_normal((48, 48, 3))).astype(np.uint8)
+        packed = io.BytesIO()
+        Image.fromarray(codes).save(packed, "JPEG", quality=quality)
+        errors.append(np.asarray(Image.open(packed)).mean(axis=(0, 1)) - codes.mean(axis=(0, 1)))
+    true = np.sqrt(np.mean(np.square(errors), axis=0)) / 255
+    np.testing.assert_allclose(jpeg_rounding(quality), true, rtol=0.25)
 
 
 def test_hex_is_the_colour_and_in_srgb_says_whether(
