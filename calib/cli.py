@@ -429,7 +429,9 @@ def scanner(
     check_writable(output)
     grey = read_strip(strip)
     _note(quiet, *grey.warnings)
-    found = characterise(read_carrier(carrier_plan), scan, read_card(card), grey, " ".join(medium.split())[:200])
+    found = characterise(
+        read_carrier(carrier_plan), scan, read_card(card), grey, " ".join(medium.split())[:200]
+    )
     _Stop.check()
     write_whole({output: scanner_to_json(found.scanner, found.notes).encode()})
     _note(quiet, *found.warnings)
@@ -443,7 +445,8 @@ def _scanner_words(found: Characterised) -> list[str]:
     best = seen.candidates[seen.winner]
     turned = found.notes["card_turned"]
     return [
-        f"Card {seen.card}: {len(seen.light)} patches read" + (f", turned {turned} degrees." if turned else "."),
+        f"Card {seen.card}: {len(seen.light)} patches read"
+        + (f", turned {turned} degrees." if turned else "."),
         f"Model: {model.name}.",
         f"Patches that it was not fitted on are missed by {best.mean:.1f} dE00 in the mean, "
         f"{best.p95:.1f} in 95 of 100, {best.max:.1f} at most.",

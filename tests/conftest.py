@@ -28,7 +28,8 @@ from calib.scan.fiducials import FoundMark, find_marks
 from calib.scan.frame import Frame, find_frames
 from calib.scan.image import Picture, file_sha256, read_pictures
 from calib.scan.measure import Measured, Settings, measure
-from calib.scan.reading import PageReading, read_picture
+from calib.scan.reading import read_picture
+from calib.scan.sheet import PageReading
 from calib.synthetic.drawer import hint_of, invent_inks
 from calib.synthetic.inks import Ink
 from calib.synthetic.scan import ScanTruth, SimulatedScan, simulate_page

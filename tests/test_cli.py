@@ -106,7 +106,8 @@ def test_every_command_has_help_with_an_example(calib: Calib, command: str | Non
                 assert parameter.help, parameter.name
 
 
-@pytest.mark.parametrize("command", [name for name in cli.commands if name != "demo"])
+# The tour takes its time, and a scan of a colour card is made in tests/scan/test_characterise.py; the manual types both.
+@pytest.mark.parametrize("command", [name for name in cli.commands if name not in ("demo", "scanner")])
 def test_the_example_works(calib: Calib, desk: Path, command: str) -> None:
     epilog = cli.commands[command].epilog or ""
     words = shlex.split(epilog.removeprefix("Example: "))

@@ -25,7 +25,8 @@ DOORS = {
     "colour": ["colour/colorimetry.py", "synthetic/*"],
     **{name: ["scan/image.py", "synthetic/*"] for name in PICTURES},
     # The proof picture is written on with the chart's own fonts, which no other library here can do.
-    "PIL": ["scan/image.py", "scan/proof.py", "synthetic/*"],
+    "imagecodecs": ["scan/image.py", "scan/profile.py", "synthetic/*"],
+    "PIL": ["scan/image.py", "scan/profile.py", "scan/proof.py", "synthetic/*"],
 }
 HEAVY = {"numpy", "scipy", "cv2", "colour", "sklearn", "fpdf", "pandas", "matplotlib", "jinja2", *PICTURES}
 

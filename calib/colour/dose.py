@@ -85,13 +85,17 @@ class DoseCurve:
     def light(self, amount: ArrayLike) -> Array:
         """Return the light (n, 3) of amounts of ink (n,)."""
         k = np.atleast_1d(np.asarray(amount, dtype=float))[:, None]
-        return np.asarray(self.paper * (self.floor + (1 - self.floor) * 10.0 ** (-k * self.rate)) @ self.back.T)
+        return np.asarray(
+            self.paper * (self.floor + (1 - self.floor) * 10.0 ** (-k * self.rate)) @ self.back.T
+        )
 
     def slope(self, amount: ArrayLike) -> Array:
         """Return how fast the light changes at amounts (n,), per relative change of the amount: (n, 3)."""
         k = np.atleast_1d(np.asarray(amount, dtype=float))[:, None]
         passed = 10.0 ** (-k * self.rate)
-        return np.asarray((-np.log(10) * k * self.rate * self.paper * (1 - self.floor) * passed) @ self.back.T)
+        return np.asarray(
+            (-np.log(10) * k * self.rate * self.paper * (1 - self.floor) * passed) @ self.back.T
+        )
 
 
 def dose_curve(paper: ArrayLike, films: ArrayLike) -> DoseCurve:
@@ -102,12 +106,12 @@ def dose_curve(paper: ArrayLike, films: ArrayLike) -> DoseCurve:
     Colours outside the readings' primaries have negative light in one channel, or more than their paper's: such a
     marker's curve runs in the light of wider primaries (ROMM RGB), which hold all surface colours.
     """
-    paper = np.maximum(np.asarray(paper, dtype=float), LEAST_LIGHT)
-    films = np.atleast_2d(np.asarray(films, dtype=float))
-    if films.min() < 0 or np.max(films / paper) > LIGHTER:
-        wide = linear_to_romm(np.eye(3)).T
-        return replace(_curve(wide @ paper, films @ wide.T), back=np.linalg.inv(wide))
-    return _curve(paper, films)
+    bare: Array = np.maximum(np.asarray(paper, dtype=float), LEAST_LIGHT)
+    light: Array = np.atleast_2d(np.asarray(films, dtype=float))
+    if light.min() < 0 or np.max(light / bare) > LIGHTER:
+        wide: Array = np.ascontiguousarray(linear_to_romm(np.eye(3)).T)
+        return replace(_curve(wide @ bare, light @ wide.T), back=np.asarray(np.linalg.inv(wide)))
+    return _curve(bare, light)
 
 
 def _curve(paper: Array, films: Array) -> DoseCurve:

@@ -17,6 +17,7 @@ from calib.colour.colorimetry import delta_e_2000
 from calib.colour.uncertainty import DRAWS, Repeats, Scatter, normal_draws, propagate, scatter_along
 from calib.scan.groups import Group
 from calib.scan.scanner import Scanner
+from calib.scan.tone import Tone
 
 Array = NDArray[np.float64]
 
@@ -36,16 +37,26 @@ REPEATS_SIGMA = 4.0
 
 
 @dataclass(frozen=True)
-class Ground:
-    """The bare paper and the printer's black over all pages: light (3,), and how sure it is.
+class Sheets:
+    """What all pages have in common: light (3,) of bare paper and of the printer's black, and how sure light is.
 
-    u_relative: relative standard uncertainty of light that lighting and tone leave in every reading.
+    tones: the pages' tone curves. u_gain: relative standard uncertainty of the illumination at a place. pixels: how many
+    tiles of paper were read.
     """
 
     paper: Array
     black: Array | None
-    u_relative: float
+    tones: tuple[Tone, ...]
+    u_gain: float
     pixels: int
+
+    def u_light(self, light: Array) -> Array:
+        """Return the standard uncertainty (..., 3) that tone and lighting leave in light (..., 3).
+
+        It is alike in the three channels, since the strip's own errors and the lamp's are.
+        """
+        tone = np.mean([tone.u(light) ** 2 for tone in self.tones], axis=0)
+        return np.asarray(np.sqrt(tone + (self.u_gain * light) ** 2))
 
 
 @dataclass(frozen=True)
@@ -84,9 +95,7 @@ def hand_scatter(groups: Sequence[Group], scanner: Scanner) -> HandScatter:
     alike = [
         group
         for group in groups
-        if group.shows_ink
-        and len(group.linear) > 1
-        and not repeats_differ(group, ASSUMED_SCATTER, scanner)
+        if group.shows_ink and len(group.linear) > 1 and not repeats_differ(group, ASSUMED_SCATTER, scanner)
     ]
     found = scatter_along([_repeats(group) for group in alike])
     return HandScatter(*found) if found else HandScatter(Scatter(ASSUMED_SCATTER, 0), ASSUMED_REST)
@@ -114,10 +123,8 @@ def _within(group: Group) -> float:
     return float(np.sqrt(np.mean([patch.u_dose**2 for patch in group.patches])))
 
 
-def doubts_of(
-    groups: Sequence[Group], scatter: HandScatter, ground: Ground, scanner: Scanner
-) -> list[Doubt]:
-    """Return the doubt of every group's mean, by Monte Carlo over dose, noise and ground."""
+def doubts_of(groups: Sequence[Group], scatter: HandScatter, sheets: Sheets, scanner: Scanner) -> list[Doubt]:
+    """Return the doubt of every group's mean, by Monte Carlo over dose, noise, tone and lighting."""
     if not groups:
         return []
     z = normal_draws(DRAWS, 8)
@@ -128,7 +135,7 @@ def doubts_of(
         u_dose = 0.0 if blender else float(np.hypot(scatter.dose.sd, _within(group)) / np.sqrt(n))
         amounts = group.amount * np.maximum(1 + u_dose * z[:, 0], 0.0)
         light = group.film + group.curve.light(amounts) - group.curve.light(group.amount)
-        light += group.film * ground.u_relative * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+        light += sheets.u_light(group.film) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
         scale = _scale(group.film)
         astray = ASTRAY * u_dose * np.linalg.norm(group.curve.slope(group.amount)[0] / scale)
         light += scale * np.hypot(scatter.rest / np.sqrt(n), astray) * z[:, 5:8]
@@ -136,7 +143,5 @@ def doubts_of(
         doses.append(u_dose)
     u_lab = propagate(scanner.to_lab, np.array(draws))
     rough = np.sqrt((u_lab**2).mean(axis=1))
-    return [
-        Doubt(u, dose, float(np.hypot(scanner.error, r)))
-        for u, dose, r in zip(u_lab, doses, rough, strict=True)
-    ]
+    u_abs = np.hypot(scanner.u_abs(np.array([group.film for group in groups])), rough)
+    return [Doubt(u, dose, float(whole)) for u, dose, whole in zip(u_lab, doses, u_abs, strict=True)]

@@ -1,4 +1,4 @@
-"""File to pixels, profile and size, and pixels to file: the only door to image files and ICC.
+"""File to pixels, profile and size, and pixels to file: the only door to image files.
 
 Four kinds of file are read, told by their first bytes and never by their name: TIFF, PNG, JPEG, and
 a PDF whose pages each hold one picture, as many all-in-one scanners save it. Each library was
@@ -14,7 +14,6 @@ import logging
 import mmap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -311,139 +310,6 @@ def _pdf_picture(path: Path, stream: Any) -> _Found:
     with picture.as_pil_image() as image:
         found = _jpeg(path, image)
     return _Found(found.codes, profile or found.profile)
-
-
-# --- codes to light --------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class LightOf:
-    """Turns codes of one picture into linear light on sRGB's primaries, by profile or by sRGB.
-
-    called with codes (..., 3) in 0..1 float32; returns the same shape, a profile's white being
-    (1, 1, 1). Values may leave 0..1 where a profile's colours lie outside sRGB; NaN stays NaN.
-    """
-
-    profile: bytes | None
-    name: str
-
-    @property
-    def by_channel(self) -> bool:
-        """Whether each channel's light depends on its own code alone, so that a table can stand for it."""
-        return self.profile is None
-
-    def __call__(self, codes: NDArray[np.float32]) -> Light:
-        """Return the linear light of codes; see above."""
-        missing = np.isnan(codes)
-        known = np.where(missing, np.float32(0), codes) if missing.any() else codes
-        light = _srgb_light(known) if self.profile is None else profile_light(known, self.profile)
-        # What lies outside the picture is not black: it must stay unknown.
-        light[missing] = np.nan
-        return light
-
-
-def light_of(picture: Picture) -> LightOf:
-    """Return the decoder of a picture's codes; raise InputError for a profile that is no RGB one.
-
-    A profile that does what sRGB does is replaced by the curve of the standard, which is faster.
-    """
-    if picture.profile is None:
-        return LightOf(None, "sRGB (assumed)")
-    ramp = np.linspace(0, 1, 33, dtype=np.float32)
-    rng = np.random.default_rng(0)
-    probe = np.concatenate([np.repeat(ramp[:, None], 3, axis=1), rng.random((200, 3), dtype=np.float32)])
-    try:
-        light = profile_light(probe, picture.profile)
-        name = _profile_name(picture.profile)
-    except Exception as error:  # Little CMS raises its own kinds for broken and foreign profiles.
-        raise InputError.of(
-            picture.path,
-            "has an embedded colour profile that cannot be used",
-            "Save it with sRGB or no profile.",
-        ) from error
-    if np.abs(light - _srgb_light(probe)).max() < 1e-3:
-        return LightOf(None, "sRGB (embedded)")
-    return LightOf(picture.profile, name)
-
-
-def _profile_name(profile: bytes) -> str:
-    from PIL import ImageCms
-
-    text = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile)))
-    return " ".join(text.split())[:80] or "embedded profile"
-
-
-@cache
-def _xyz_to_srgb() -> NDArray[np.float64]:
-    """Return the matrix from the profile connection space to linear sRGB, white to white.
-
-    Little CMS's own sRGB colorants are used, so that an embedded sRGB profile is the identity.
-    """
-    import imagecodecs
-
-    corners = np.eye(3, dtype=np.float32)[None]
-    xyz = _to_pcs(corners, imagecodecs.cms_profile("srgb"))[0]
-    xyz *= np.array([0.9642, 1.0, 0.8249]) / xyz.sum(axis=0)
-    return np.asarray(np.linalg.inv(xyz))
-
-
-def _to_pcs(codes: NDArray[np.float32], profile: bytes) -> NDArray[np.float64]:
-    """Return XYZ under D50 (ICC.1:2022, PCSXYZ, media-relative) of codes (h, w, 3) in 0..1."""
-    import imagecodecs
-
-    return np.asarray(
-        imagecodecs.cms_transform(
-            np.ascontiguousarray(codes, dtype=np.float32),
-            profile,
-            imagecodecs.cms_profile("xyz"),
-            colorspace="rgb",
-            outcolorspace="xyz",
-            outdtype="float64",
-            intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,
-        ),
-        dtype=np.float64,
-    )
-
-
-def profile_light(codes: NDArray[np.float32], profile: bytes) -> Light:
-    """Return linear light on sRGB's primaries of codes (..., 3) in 0..1, through an ICC profile.
-
-    Little CMS computes in floating point from 32-bit codes, so 16-bit scans lose nothing and
-    colours outside sRGB keep their negative light instead of being cut.
-    """
-    xyz = _to_pcs(codes.reshape(1, -1, 3), profile)[0]
-    return np.asarray((xyz @ _xyz_to_srgb()).reshape(codes.shape), dtype=np.float32)
-
-
-@cache
-def _srgb_table() -> NDArray[np.float32]:
-    from calib.colour.colorimetry import srgb_decode
-
-    return srgb_decode(np.arange(65536) / 65535.0).astype(np.float32)
-
-
-def _srgb_light(codes: NDArray[np.float32]) -> Light:
-    return by_table(codes, _srgb_table()[:, None].repeat(3, axis=1))
-
-
-def by_table(codes: NDArray[np.float32], table: NDArray[np.float32]) -> Light:
-    """Return the light of codes (..., 3) in 0..1 from a table (65536, 3), NaN where codes are NaN.
-
-    Interpolating would cost more than it gives: 65,536 steps are finer than any scanner's noise.
-    """
-    missing = np.isnan(codes)
-    index = np.nan_to_num(codes, nan=0.0)
-    np.clip(index, 0, 1, out=index)
-    index *= 65535
-    index += 0.5
-    whole = index.astype(np.uint16)
-    light = np.stack([table[:, c].take(whole[..., c]) for c in range(3)], axis=-1)
-    if missing.any():
-        light[missing] = np.nan
-    return light
-
-
-# --- pixels to file --------------------------------------------------------------------------
 
 
 def png_bytes(rgb: NDArray[np.uint8]) -> bytes:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.scan.bare import Tiles, grid_points, sample, sample_mean
-from calib.scan.flare import Flare, Papers, Steps, find_flare
+from calib.scan.flare import ALIKE_MM, Flare, Papers, Steps, find_flare
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -49,6 +49,8 @@ ROBUST_ROUNDS = 6
 # cannot be told apart from the terraces of a JPEG from passing for wide flare.
 OFTEN_FLARE = 0.02
 ALIKE = 30.0
+# So many tiles in a square, and so many squares, tell how far a stretch of them is off together.
+LEAST_ALIKE = 5
 # How far from a side of the sheet its lifting off the glass may reach.
 SIDE_MM = 35.0
 
@@ -60,7 +62,7 @@ class Lighting:
     surface: (m, 3) coefficients of the log illumination, offset: (3,) its value at the reference point.
     local: coarse grid (h, w, 3) of what the surface leaves over, in log illumination. paper: (3,)
     reflectance of the bare paper. flare: (k,) share of the light scattered over each of flare.RADII_MM. residual: robust standard deviation of the tiles' log reading about the fit.
-    u_flare: standard uncertainty of the sum of flare. weight: (n,) of the tiles, 0 for those that had no say.
+    u_flare: standard uncertainty of the sum of flare. u_gain: relative standard uncertainty of the illumination at a place. weight: (n,) of the tiles, 0 for those that had no say.
     """
 
     surface: Array
@@ -71,6 +73,7 @@ class Lighting:
     flare: Array
     u_flare: float
     residual: float
+    u_gain: float
     weight: Array
 
     def illumination(self) -> Light:
@@ -160,8 +163,26 @@ def fit_lighting(
         flare=flare,
         u_flare=found.u,
         residual=residual,
+        u_gain=_swaying(tiles.at, rest, weight),
         weight=weight,
     )
+
+
+def _swaying(at: Array, rest: Array, weight: Array) -> float:
+    """Return how far the illumination is off at a place, relative, from the tiles' rest (n, 3) of log light.
+
+    Neighbouring tiles that are off alike, over a stretch as large as a swatch, show what the fit has missed; that their
+    mean is off by the scatter of single ones is taken away.
+    """
+    square = np.floor(at / ALIKE_MM).astype(int)
+    _, index = np.unique(square[:, 0] + 1000 * square[:, 1], return_inverse=True)
+    parts = [np.flatnonzero((index == i) & (weight > 0)) for i in range(index.max() + 1)]
+    parts = [part for part in parts if len(part) >= LEAST_ALIKE]
+    if len(parts) < LEAST_ALIKE:
+        return float(np.sqrt(np.mean(np.square(rest[weight > 0]))))
+    squares = np.mean([rest[part].mean(axis=0) ** 2 for part in parts])
+    by_chance = np.mean([rest[part].var(axis=0, ddof=1) / len(part) for part in parts])
+    return float(np.sqrt(max(squares - by_chance, 0.0)))
 
 
 def _stiff(design: Array, residual: float) -> Array:

@@ -16,12 +16,15 @@ from calib.chart.plan import Plan
 from calib.colour.colorimetry import prepare
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
+from calib.scan.doubts import HandScatter, Sheets
 from calib.scan.image import file_sha256, read_pictures
 from calib.scan.patch import take_black
-from calib.scan.reading import PageReading, read_picture
-from calib.scan.rows import Ground, HandScatter, Session, rows_of
+from calib.scan.reading import read_picture
+from calib.scan.rows import Session, rows_of
 from calib.scan.scanner import Scanner
+from calib.scan.sheet import PageReading
 from calib.scan.swatch import Swatch, read_swatches
+from calib.scan.tone import Tone
 from calib.table.origin import Origin, Scan
 from calib.table.table import Table
 
@@ -50,7 +53,8 @@ class PageFacts:
     black: Array | None
     pixels: int
     report: dict[str, Any]
-    u_relative: float
+    tone: Tone
+    u_gain: float
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,7 @@ def measure(
         strip is None,
         any(f.report["forced"] for f in facts),
     )
-    rows, scatter = rows_of(swatches, plan.markers, _ground(facts), session)
+    rows, scatter = rows_of(swatches, plan.markers, _sheets(facts), session)
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
 
 
@@ -161,6 +165,7 @@ def _facts(page: PageReading) -> PageFacts:
         "marks_residual_mm": round(page.frame.residual_mm, 4),
         "falloff": round(lighting.falloff(), 4),
         "lighting_residual": round(lighting.residual, 5),
+        "u_lighting": round(lighting.u_gain, 5),
         "flare": round(float(lighting.flare.sum()), 5),
         "u_flare": round(lighting.u_flare, 5),
         "paper_tiles": int((lighting.weight > 0).sum()),
@@ -186,16 +191,18 @@ def _facts(page: PageReading) -> PageFacts:
         black,
         int((lighting.weight > 0).sum()),
         report,
-        page.u_relative,
+        page.tone,
+        lighting.u_gain,
     )
 
 
-def _ground(facts: Sequence[PageFacts]) -> Ground:
+def _sheets(facts: Sequence[PageFacts]) -> Sheets:
     blacks = [fact.black for fact in facts if fact.black is not None]
-    return Ground(
+    return Sheets(
         paper=np.mean([fact.paper for fact in facts], axis=0),
         black=np.mean(blacks, axis=0) if blacks else None,
-        u_relative=float(np.mean([fact.u_relative for fact in facts])),
+        tones=tuple(fact.tone for fact in facts),
+        u_gain=float(np.sqrt(np.mean([fact.u_gain**2 for fact in facts]))),
         pixels=sum(fact.pixels for fact in facts),
     )
 

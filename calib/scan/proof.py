@@ -15,8 +15,8 @@ from calib.chart.plan import Box
 from calib.colour.colorimetry import srgb_encode
 from calib.scan.image import png_bytes
 from calib.scan.patch import INNER_MM
-from calib.scan.reading import PageReading
 from calib.scan.scanner import Scanner
+from calib.scan.sheet import PageReading
 from calib.scan.strip import INNER_HEIGHT, INNER_LENGTH
 from calib.scan.swatch import Swatch
 

@@ -8,7 +8,6 @@ others, which settles within a few rounds because each is a small correction.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +23,6 @@ from calib.scan.bare import (
     grid_points,
     paper_mask,
     paper_tiles,
-    part,
     sample,
     sample_mean,
 )
@@ -40,17 +38,17 @@ from calib.scan.encoding import find_encoding
 from calib.scan.fiducials import find_marks
 from calib.scan.flare import Steps, blurred, veil
 from calib.scan.frame import Frame, find_frames
-from calib.scan.image import LightOf, Picture, by_table, light_of
+from calib.scan.image import Picture
 from calib.scan.lighting import Basis, Lighting, fit_lighting
 from calib.scan.place import MARGIN_MM, StripNotFound
+from calib.scan.profile import LightOf, light_of
+from calib.scan.sheet import Noise, PageReading, looked_at
 from calib.scan.strip import INNER_HEIGHT, INNER_LENGTH, StripReading, find_strip, same_either_way, turned
 from calib.scan.tone import IDENTITY, NotMonotone, Tone, fit_tone, lightness
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
 
-# More pixels a millimetre than this (300 dpi) tell nothing more about a swatch.
-MOST_PER_MM = 12.0
 # After four rounds nothing changes that the noise of paper would not change as well.
 ROUNDS = 4
 # With less bare paper in sight than this the lighting would be a guess.
@@ -66,77 +64,6 @@ NO_LIGHT = 3e-4
 AT_THE_END = 1e-6
 # A strip whose steps, left out in turn, are missed by more than this many L* is not this strip.
 WORST_TONE = 2.0
-
-
-@dataclass(frozen=True)
-class Noise:
-    """The scatter of squares of a quarter millimetre, by linear light: (n,) light, (n, 3) sd."""
-
-    light: Array
-    sd: Array
-
-    def at(self, linear: Array) -> Array:
-        """Return the standard deviation (3,) expected at linear light (3,)."""
-        return np.array([np.interp(linear[c], self.light, self.sd[:, c]) for c in range(3)])
-
-
-@dataclass(frozen=True)
-class PageReading:
-    """One page in one picture, with all that is needed to turn its codes into reflectance.
-
-    gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
-    light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
-    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page.
-    """
-
-    picture: Picture
-    frame: Frame
-    decode: LightOf
-    tone: Tone
-    lighting: Lighting
-    strip: StripReading | None
-    noise: Noise
-    gain: Light
-    scatter: Light
-    paper: Array
-    paper_at: Array
-    forced: bool
-    notes: tuple[str, ...] = ()
-
-    @property
-    def per_mm(self) -> float:
-        """Pixels per millimetre at which cells are looked at."""
-        return _per_mm(self.frame)
-
-    @property
-    def u_relative(self) -> float:
-        """Relative standard uncertainty of light that lighting and tone leave in every reading."""
-        tiles = self.lighting.residual
-        if self.strip is None:
-            return tiles
-        slope = np.mean(self.strip.u / np.maximum(self.strip.light, 0.02))
-        return float(np.hypot(tiles, slope))
-
-    def codes(self, box: Box) -> NDArray[np.float32]:
-        """Return the codes (h, w, 3) in 0..1 of a box on the page, NaN outside the picture."""
-        return self.frame.cut(self.picture.codes, box, self.per_mm)
-
-    @cached_property
-    def _table(self) -> NDArray[np.float32]:
-        """Linear light of 65,536 codes by channel: decoder and tone curve in one."""
-        codes = np.linspace(0, 1, 65536, dtype=np.float32)[:, None].repeat(3, axis=1)
-        return self.tone(self.decode(codes)).astype(np.float32)
-
-    def _linear(self, codes: NDArray[np.float32]) -> Light:
-        if self.decode.by_channel:
-            return by_table(codes, self._table)
-        return self.tone(self.decode(codes)).astype(np.float32)
-
-    def reflectance(self, codes: NDArray[np.float32], box: Box) -> Light:
-        """Return linear, white-balanced light (h, w, 3) of a box's codes, flare and falloff undone."""
-        light = self._linear(codes)
-        own = light / part(self.gain, box, light.shape) - part(self.scatter, box, light.shape)
-        return np.asarray(own / np.float32(1 - self.lighting.flare.sum()), dtype=np.float32)
 
 
 def read_picture(picture: Picture, plan: Plan, strip: Strip | None, force: bool = False) -> list[PageReading]:
@@ -281,7 +208,7 @@ class _Page:
         box = self.frame.page.strip
         upright = box.height_mm > box.width_mm
         size = (box.height_mm, box.width_mm) if upright else (box.width_mm, box.height_mm)
-        per_mm = _per_mm(self.frame)
+        per_mm = looked_at(self.frame)
         codes = self.frame.cut(self.picture.codes, box.grown(MARGIN_MM), per_mm)
         if upright:
             codes = np.ascontiguousarray(codes.swapaxes(0, 1))
@@ -390,10 +317,6 @@ class _Page:
                 "Check that it is this strip and that the scanner's automatic corrections are off.",
             )
         return tone, tone.residual > WORST_TONE
-
-
-def _per_mm(frame: Frame) -> float:
-    return min(MOST_PER_MM, frame.pixels_per_mm)
 
 
 def _step_points(box: Box, shares: Array) -> Array:

@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 from calib.chart.markers import Marker
 from calib.colour.colorimetry import delta_e_2000, lab_to_hex, lab_to_lch, xyz_to_lab
 from calib.colour.uncertainty import DRAWS, normal_draws, propagate
-from calib.scan.doubts import ASSUMED_SCATTER, Doubt, Ground, HandScatter, doubts_of, hand_scatter, repeats_differ
+from calib.scan.doubts import (
+    ASSUMED_SCATTER,
+    Doubt,
+    HandScatter,
+    Sheets,
+    doubts_of,
+    hand_scatter,
+    repeats_differ,
+)
 from calib.scan.groups import Group, groups_of
 from calib.scan.scanner import Scanner
 from calib.scan.swatch import Swatch
@@ -22,8 +30,6 @@ Array = NDArray[np.float64]
 
 # Light that a reading can have: noise takes it below nothing, fluorescence above white.
 LIGHT_RANGE = (-0.5, 5.0)
-# A scanner misses near-white paper by less than dyes; one dE00 is an assumption.
-PAPER_ERROR = 1.0
 # A second coat that is lighter by more than this many L* was not a second coat.
 LIGHTER_L = 1.0
 
@@ -40,15 +46,15 @@ class Session:
 
 
 def rows_of(
-    swatches: Sequence[Swatch], order: Sequence[Marker], ground: Ground, session: Session
+    swatches: Sequence[Swatch], order: Sequence[Marker], sheets: Sheets, session: Session
 ) -> tuple[list[Reading], HandScatter]:
     """Return the rows, paper and black first, then markers in list order, and the hand's scatter."""
     groups = groups_of(swatches, order)
     scatter = hand_scatter(groups, session.scanner)
     readable = [group for group in groups if len(group.linear)]
-    doubts = doubts_of(readable, scatter, ground, session.scanner)
-    rows = _ground_rows(ground, session)
-    paper_lab = session.scanner.to_lab(ground.paper)
+    doubts = doubts_of(readable, scatter, sheets, session.scanner)
+    rows = _sheet_rows(sheets, session)
+    paper_lab = session.scanner.to_lab(sheets.paper)
     filled = {id(group): row for group, row in zip(readable, doubts, strict=True)}
     for group in groups:
         base = Reading(
@@ -139,18 +145,17 @@ def _second_coats(rows: list[Reading]) -> list[Reading]:
     ]
 
 
-def _ground_rows(ground: Ground, session: Session) -> list[Reading]:
+def _sheet_rows(sheets: Sheets, session: Session) -> list[Reading]:
     """Return the rows of the bare paper and of the printer's black."""
     scanner = session.scanner
-    paper_lab = scanner.to_lab(ground.paper)
+    paper_lab = scanner.to_lab(sheets.paper)
     rows = []
-    for kind, linear in (("paper", ground.paper), ("black", ground.black)):
+    for kind, linear in (("paper", sheets.paper), ("black", sheets.black)):
         row = Reading(marker=kind, layers=0, paper=session.paper, session=session.date, kind=kind)
         if linear is None:
             rows.append(replace(row, flags=tuple(sorted({"damaged"} | _session_flags(session)))))
             continue
-        z = normal_draws(DRAWS, 3)
-        draws = linear * (1 + ground.u_relative * z)
+        draws = linear + sheets.u_light(linear) * normal_draws(DRAWS, 1)
         u = propagate(scanner.to_lab, draws[None])[0]
         rows.append(
             replace(
@@ -161,8 +166,8 @@ def _ground_rows(ground: Ground, session: Session) -> list[Reading]:
                 u_b=float(u[2]),
                 u_abs=None
                 if session.no_strip
-                else float(np.hypot(scanner.error if kind == "black" else PAPER_ERROR, u.mean())),
-                pixels=ground.pixels if kind == "paper" else None,
+                else float(np.hypot(scanner.u_abs(linear), np.sqrt((u**2).mean()))),
+                pixels=sheets.pixels if kind == "paper" else None,
                 flags=tuple(sorted(_session_flags(session))),
             )
         )

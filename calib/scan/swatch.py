@@ -14,8 +14,8 @@ from calib.chart.plan import Box, Cell
 from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_romm
 from calib.colour.dose import with_amount
 from calib.scan.patch import AROUND_MM, Patch, Sight, take_film
-from calib.scan.reading import PageReading
 from calib.scan.scanner import Scanner
+from calib.scan.sheet import PageReading
 
 Array = NDArray[np.float64]
 

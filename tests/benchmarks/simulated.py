@@ -14,7 +14,7 @@ from calib.chart.plan import Plan
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.reference import Strip
 from calib.scan.measure import Settings, measure
-from calib.scan.reading import PageReading
+from calib.scan.sheet import PageReading
 from calib.scan.swatch import Swatch
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import ScanTruth, simulate_page

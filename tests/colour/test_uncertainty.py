@@ -10,7 +10,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.colour.uncertainty import DRAWS, Repeats, coverage_factor, joint_freedom, normal_draws, propagate, scatter_along
+from calib.colour.uncertainty import (
+    DRAWS,
+    Repeats,
+    coverage_factor,
+    joint_freedom,
+    normal_draws,
+    propagate,
+    scatter_along,
+)
 
 
 def repeats(rng: np.random.Generator, s: float, r: float, known: float, sizes: list[int]) -> list[Repeats]:
@@ -39,7 +47,7 @@ def test_scatter_in_one_direction_is_the_within_groups_variance_of_an_anova() ->
     # F = between / within, and between is plain arithmetic: what is left is SciPy's within.
     everything = np.concatenate(groups)
     between = sum(len(g) * (g.mean() - everything.mean()) ** 2 for g in groups) / 2
-    assert found[0].sd**2 == pytest.approx(between / stats.f_oneway(*groups).statistic, rel=1e-3)
+    assert found[0].sd ** 2 == pytest.approx(between / stats.f_oneway(*groups).statistic, rel=1e-3)
     assert found[1] == pytest.approx(1e-4, rel=0.3)
 
 
@@ -76,7 +84,9 @@ def test_the_coverage_factor_is_students() -> None:
 def test_two_sessions_know_more_than_one() -> None:
     """JCGM 100:2008, G.4: equal doubts add their degrees of freedom; a small doubt brings the other's own."""
     assert joint_freedom([1.0, 1.0], [12, 12]) == pytest.approx(24)
-    assert joint_freedom([[1.0, 1.0], [1.0, 0.01]], [12, 5]) == pytest.approx([2**2 / (1 / 12 + 1 / 5), 12], rel=1e-3)
+    assert joint_freedom([[1.0, 1.0], [1.0, 0.01]], [12, 5]) == pytest.approx(
+        [2**2 / (1 / 12 + 1 / 5), 12], rel=1e-3
+    )
     assert coverage_factor(joint_freedom([1.0, 1.0], [0, 0])) == pytest.approx(1.96, abs=0.001)
 
 

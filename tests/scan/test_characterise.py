@@ -56,7 +56,9 @@ class Desk:
 
     @staticmethod
     def sim():  # type: ignore[no-untyped-def]
-        return replace(published_card(), size_mm=(100.0, 65.0), border_mm=(3.0, 3.0, 3.0, 6.0), gap_mm=(2.0, 2.0))
+        return replace(
+            published_card(), size_mm=(100.0, 65.0), border_mm=(3.0, 3.0, 3.0, 6.0), gap_mm=(2.0, 2.0)
+        )
 
     def model(self, name: str) -> Characterised:
         return characterise(self.carrier, self.folder / name, self.card, self.strip, "painted paper")
@@ -134,7 +136,8 @@ def test_a_table_made_with_it_says_so(studio: Studio, found: tuple[SimulatedScan
     for one, other in zip(table.readings, plain.readings, strict=True):
         if one.lab is not None and one.u_abs is not None and other.u_abs is not None:
             # The light that comparison is made in does not depend on the model.
-            assert (one.R, one.G, one.B) == pytest.approx((other.R, other.G, other.B))
+            light = (one.R, one.G, one.B)
+            assert light == pytest.approx((other.R, other.G, other.B))
             assert one.u_abs < other.u_abs
 
 
@@ -169,9 +172,7 @@ def test_a_bare_carrier_holds_no_card(desk: Desk) -> None:
 
 
 def test_a_chart_is_no_carrier(desk: Desk, studio: Studio) -> None:
-    error = failure(
-        lambda: characterise(desk.carrier, studio.scans["page-1"][0], desk.card, desk.strip)
-    )
+    error = failure(lambda: characterise(desk.carrier, studio.scans["page-1"][0], desk.card, desk.strip))
     assert error.exit_code == 4
 
 

@@ -19,7 +19,7 @@ from calib.colour.reference import read_strip
 from calib.errors import NotFoundError, UnfitError
 from calib.scan.encoding import find_encoding
 from calib.scan.measure import measure
-from calib.scan.reading import PageReading
+from calib.scan.sheet import PageReading
 from calib.synthetic.session import Strip
 from calib.synthetic.spectra import library
 

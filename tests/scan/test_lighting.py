@@ -18,7 +18,8 @@ from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
 from calib.chart.plan import Box, Plan
 from calib.scan.lighting import terms
-from calib.scan.reading import PageReading, read_picture
+from calib.scan.reading import read_picture
+from calib.scan.sheet import PageReading
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import Scanner, Session, Strip

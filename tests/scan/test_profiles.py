@@ -20,8 +20,9 @@ from PIL import Image, ImageCms
 
 from calib.colour.colorimetry import delta_e_2000
 from calib.errors import InputError
-from calib.scan.image import Picture, light_of, profile_light
+from calib.scan.image import Picture
 from calib.scan.measure import measure
+from calib.scan.profile import light_of, profile_light
 from calib.synthetic.session import Scanner
 from calib.synthetic.spectra import library
 from calib.synthetic.writing import write_scan

@@ -1,0 +1,91 @@
+"""One page as it was read: all that turns the codes of a place on it into reflectance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.chart.plan import Box
+from calib.scan.bare import part
+from calib.scan.frame import Frame
+from calib.scan.image import Picture
+from calib.scan.lighting import Lighting
+from calib.scan.profile import LightOf, by_table
+from calib.scan.strip import StripReading
+from calib.scan.tone import Tone
+
+Array = NDArray[np.float64]
+Light = NDArray[np.float32]
+
+# More pixels a millimetre than this (300 dpi) tell nothing more about a swatch.
+MOST_PER_MM = 12.0
+
+
+def looked_at(frame: Frame) -> float:
+    """Return the pixels per millimetre at which the parts of a page are looked at."""
+    return min(MOST_PER_MM, frame.pixels_per_mm)
+
+
+@dataclass(frozen=True)
+class Noise:
+    """The scatter of squares of a quarter millimetre, by linear light: (n,) light, (n, 3) sd."""
+
+    light: Array
+    sd: Array
+
+    def at(self, linear: Array) -> Array:
+        """Return the standard deviation (3,) expected at linear light (3,)."""
+        return np.array([np.interp(linear[c], self.light, self.sd[:, c]) for c in range(3)])
+
+
+@dataclass(frozen=True)
+class PageReading:
+    """One page in one picture, with all that is needed to turn its codes into reflectance.
+
+    gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
+    light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
+    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page.
+    """
+
+    picture: Picture
+    frame: Frame
+    decode: LightOf
+    tone: Tone
+    lighting: Lighting
+    strip: StripReading | None
+    noise: Noise
+    gain: Light
+    scatter: Light
+    paper: Array
+    paper_at: Array
+    forced: bool
+    notes: tuple[str, ...] = ()
+
+    @property
+    def per_mm(self) -> float:
+        """Pixels per millimetre at which cells are looked at."""
+        return looked_at(self.frame)
+
+    def codes(self, box: Box) -> NDArray[np.float32]:
+        """Return the codes (h, w, 3) in 0..1 of a box on the page, NaN outside the picture."""
+        return self.frame.cut(self.picture.codes, box, self.per_mm)
+
+    @cached_property
+    def _table(self) -> NDArray[np.float32]:
+        """Linear light of 65,536 codes by channel: decoder and tone curve in one."""
+        codes = np.linspace(0, 1, 65536, dtype=np.float32)[:, None].repeat(3, axis=1)
+        return self.tone(self.decode(codes)).astype(np.float32)
+
+    def _linear(self, codes: NDArray[np.float32]) -> Light:
+        if self.decode.by_channel:
+            return by_table(codes, self._table)
+        return self.tone(self.decode(codes)).astype(np.float32)
+
+    def reflectance(self, codes: NDArray[np.float32], box: Box) -> Light:
+        """Return linear, white-balanced light (h, w, 3) of a box's codes, flare and falloff undone."""
+        light = self._linear(codes)
+        own = light / part(self.gain, box, light.shape) - part(self.scatter, box, light.shape)
+        return np.asarray(own / np.float32(1 - self.lighting.flare.sum()), dtype=np.float32)
