@@ -50,13 +50,17 @@ class Sheets:
     u_gain: float
     pixels: int
 
-    def u_light(self, light: Array) -> Array:
-        """Return the standard uncertainty (..., 3) that tone and lighting leave in light (..., 3).
+    def u_again(self, light: Array) -> Array:
+        """Return the standard uncertainty (..., 3) of light (..., 3) that another session with this strip does not share.
 
-        It is alike in the three channels, since the strip's own errors and the lamp's are.
+        It is alike in the three channels, as the lamp's errors are and mostly the tone's.
         """
-        tone = np.mean([tone.u(light) ** 2 for tone in self.tones], axis=0)
+        tone = np.mean([tone.u_again(light) ** 2 for tone in self.tones], axis=0)
         return np.asarray(np.sqrt(tone + (self.u_gain * light) ** 2))
+
+    def u_tone(self, light: Array) -> Array:
+        """Return the standard uncertainty (..., 3) of light (..., 3) by the strip, what its file is off by included."""
+        return np.asarray(np.sqrt(np.mean([tone.u(light) ** 2 for tone in self.tones], axis=0)))
 
 
 @dataclass(frozen=True)
@@ -135,13 +139,27 @@ def doubts_of(groups: Sequence[Group], scatter: HandScatter, sheets: Sheets, sca
         u_dose = 0.0 if blender else float(np.hypot(scatter.dose.sd, _within(group)) / np.sqrt(n))
         amounts = group.amount * np.maximum(1 + u_dose * z[:, 0], 0.0)
         light = group.film + group.curve.light(amounts) - group.curve.light(group.amount)
-        light += sheets.u_light(group.film) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+        light += sheets.u_again(group.film) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
         scale = _scale(group.film)
         astray = ASTRAY * u_dose * np.linalg.norm(group.curve.slope(group.amount)[0] / scale)
         light += scale * np.hypot(scatter.rest / np.sqrt(n), astray) * z[:, 5:8]
         draws.append(light)
         doses.append(u_dose)
     u_lab = propagate(scanner.to_lab, np.array(draws))
-    rough = np.sqrt((u_lab**2).mean(axis=1))
-    u_abs = np.hypot(scanner.u_abs(np.array([group.film for group in groups])), rough)
-    return [Doubt(u, dose, float(whole)) for u, dose, whole in zip(u_lab, doses, u_abs, strict=True)]
+    films = np.array([group.film for group in groups])
+    return [
+        Doubt(u, dose, float(whole))
+        for u, dose, whole in zip(u_lab, doses, u_abs(films, u_lab, sheets, scanner), strict=True)
+    ]
+
+
+def u_abs(films: Array, u_lab: Array, sheets: Sheets, scanner: Scanner) -> Array:
+    """Return the standard uncertainty (n,) in dE00 of the colours themselves of films (n, 3).
+
+    The reading's own, u_lab (n, 3), what the strip's file may be off by, and the scanner's colour error.
+    """
+    z = normal_draws(DRAWS, 1)
+    tone = propagate(scanner.to_lab, films[:, None] + sheets.u_tone(films)[:, None] * z)
+    # Off greys a length in L*a*b* is more than one in dE00, so that this is rather too much than too little.
+    reading = np.sum(u_lab**2 + tone**2, axis=1)
+    return np.asarray(np.sqrt(reading + scanner.u_abs(films) ** 2))

@@ -20,6 +20,7 @@ from calib.scan.doubts import (
     doubts_of,
     hand_scatter,
     repeats_differ,
+    u_abs,
 )
 from calib.scan.groups import Group, groups_of
 from calib.scan.scanner import Scanner
@@ -155,7 +156,7 @@ def _sheet_rows(sheets: Sheets, session: Session) -> list[Reading]:
         if linear is None:
             rows.append(replace(row, flags=tuple(sorted({"damaged"} | _session_flags(session)))))
             continue
-        draws = linear + sheets.u_light(linear) * normal_draws(DRAWS, 1)
+        draws = linear + sheets.u_again(linear) * normal_draws(DRAWS, 1)
         u = propagate(scanner.to_lab, draws[None])[0]
         rows.append(
             replace(
@@ -164,9 +165,7 @@ def _sheet_rows(sheets: Sheets, session: Session) -> list[Reading]:
                 u_L=float(u[0]),
                 u_a=float(u[1]),
                 u_b=float(u[2]),
-                u_abs=None
-                if session.no_strip
-                else float(np.hypot(scanner.u_abs(linear), np.sqrt((u**2).mean()))),
+                u_abs=None if session.no_strip else float(u_abs(linear[None], u[None], sheets, scanner)[0]),
                 pixels=sheets.pixels if kind == "paper" else None,
                 flags=tuple(sorted(_session_flags(session))),
             )

@@ -60,7 +60,8 @@ class Curve:
     light, an offset, and colours outside sRGB have negative light, of which there is no lightness.
 
     x, y: (FINE,) scanner's and true lightness. residual: root mean square error of the steps, each left out in
-    turn, in lightness. doubt: (2, k) true light and the curve's standard uncertainty there, in light.
+    turn, in lightness. doubt: (3, k) true light, the curve's standard uncertainty there, in light, and the part of
+    it that comes from the readings alone.
     """
 
     x: Array
@@ -102,14 +103,28 @@ class Tone:
         common to the channels, so take the channels' errors for alike, not for independent; and an error of
         the curve is common to all swatches of the same light.
         """
+        return self._doubt(linear, 1)
+
+    def u_again(self, linear: ArrayLike) -> Array:
+        """Return what of u another scan of the same strip would not share: the part of the readings alone.
+
+        What the strip's file is off by moves every session with that strip alike, so it is nothing between two of them.
+        """
+        return self._doubt(linear, 2)
+
+    def _doubt(self, linear: ArrayLike, which: int) -> Array:
         linear = np.asarray(linear, dtype=float)
         return np.stack(
-            [np.interp(linear[..., c], *curve.doubt) for c, curve in enumerate(self.curves)], axis=-1
+            [
+                np.interp(linear[..., c], curve.doubt[0], curve.doubt[which])
+                for c, curve in enumerate(self.curves)
+            ],
+            axis=-1,
         )
 
 
 _LINE = np.array([0.0, 1.0])
-IDENTITY = Tone((Curve(_LINE, _LINE, 0.0, "none", np.array([[0.0, 1.0], [0.0, 0.0]])),) * 3)
+IDENTITY = Tone((Curve(_LINE, _LINE, 0.0, "none", np.array([[0.0, 1.0], [0.0, 0.0], [0.0, 0.0]])),) * 3)
 
 
 class NotMonotone(ValueError):
@@ -187,7 +202,8 @@ def _doubt(x: Array, y: Array, fitted: Fitted, gamma: float | None) -> Array:
     beyond = ((high - y[-1]) / slope / (x[-1] - x[-END]))[:, None]
     high_weights = (ends[3] + beyond * (ends[3] - ends[2])) * _light_per_lightness(high)[:, None]
     variance, alike = fitted.variances()
-    total = np.concatenate([low_weights, weights * rise[:, None], high_weights]) ** 2 @ variance
+    squares = np.concatenate([low_weights, weights * rise[:, None], high_weights]) ** 2
+    total, again = squares @ variance, squares @ fitted.noise**2
     # What the curve is too stiff for goes on growing by as much for every step's width past the ends.
     width = np.ptp(x) / len(fitted.x)
     outside = np.concatenate(
@@ -195,7 +211,7 @@ def _doubt(x: Array, y: Array, fitted: Fitted, gamma: float | None) -> Array:
     )
     values = np.concatenate([np.full(8, y[0]), value, high])
     total += alike * (scale_of(values) * _light_per_lightness(values) * (1 + outside / width)) ** 2
-    return np.stack([np.concatenate([low, light, light_of_lightness(high)]), np.sqrt(total)])
+    return np.stack([np.concatenate([low, light, light_of_lightness(high)]), np.sqrt(total), np.sqrt(again)])
 
 
 def _light_per_lightness(value: Array) -> Array:
