@@ -36,6 +36,8 @@ FEW_PIXELS = 400
 # A hint is a colour read off a cap or a label, tens of units off the ink at times; the wrong
 # pen is farther off than this even when its amount of ink is allowed for.
 UNLIKE_HINT_DE00 = 20.0
+# What is left in even areas, in codes, of a JPEG packer's own rounding (measured on noise of half a code).
+PACKER = 0.25
 AMOUNTS = np.linspace(0.3, 2.5, 23)
 
 
@@ -73,12 +75,13 @@ def jpeg_rounding(quality: int) -> Array:
     """Return the standard uncertainty (3,) of codes (0..1) in a flat area of a JPEG of a quality 1..100.
 
     JPEG rounds the mean of every square of 8 x 8 pixels, in luminance and two colour differences, to steps of its
-    tables: 16 and 17 of 8 codes at quality 50 (ITU-T T.81, tables K.1 and K.2, scaled as the IJG's library does), and
-    before that all three to whole codes. In an even swatch all squares are rounded alike, so the error does not average out: a rectangular
-    distribution of a step's width (JCGM 100:2008, 4.3.7), carried to R, G, B by the matrix of ITU-T T.871.
+    tables: 16 and 17 of 8 codes at quality 50 (ITU-T T.81, tables K.1 and K.2, scaled as the IJG's library does). In an
+    even swatch all squares are rounded alike, so the error does not average out: a rectangular distribution of a step's
+    width (JCGM 100:2008, 4.3.7), carried to R, G, B by the matrix of ITU-T T.871. Before that a packer rounds every pixel to
+    whole codes, which a scanner's noise spreads; what is left of that was measured.
     """
     percent = 5000 / quality if quality < 50 else 200 - 2 * quality
-    steps = np.hypot(np.maximum(1.0, np.round(np.array([16.0, 17.0]) * percent / 100)) / 8, 1.0) / 255
+    steps = np.hypot(np.maximum(1.0, np.round(np.array([16.0, 17.0]) * percent / 100)) / 8, PACKER) / 255
     luminance, difference = steps / np.sqrt(12)
     return np.asarray(np.hypot(luminance, difference * np.array([1.402, np.hypot(0.344, 0.714), 1.772])))
 

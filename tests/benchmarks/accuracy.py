@@ -29,13 +29,15 @@ def session(seed: int, **knobs: object) -> Session:
     return Session(scanner=Scanner(**knobs), laying=Laying(turn_deg=(seed % 7 - 3) * 0.4), seed=seed)  # type: ignore[arg-type]
 
 
-def row(name: str, sessions: list[Session], dpi: float = 300, absolute: bool = False) -> None:
+def row(
+    name: str, sessions: list[Session], dpi: float = 300, absolute: bool = False, suffix: str = ".tif"
+) -> None:
     """Measure a page per session and print the pooled figures."""
     plan = chart_of(40)
     started, found, unread, flares, count = time.monotonic(), [], 0, [], 0
     for one in sessions:
         for page in (1, 2):
-            read = read_page(plan, one, one.seed, dpi, page=page)
+            read = read_page(plan, one, one.seed, dpi, suffix, page)
             found.append(errors(read, absolute))
             unread += sum(not swatch.has_colour for swatch in read.swatches)
             count += len(read.swatches)
@@ -62,7 +64,7 @@ def main(pages: int = 2) -> None:
         Session(scanner=Scanner(kind="camera-1", **HARDER), printer=PATCHY, seed=s)  # type: ignore[arg-type]
         for s in seeds
     ]
-    row("the same, JPEG 80, tripled noise, patchy print", worst)
+    row("the same, JPEG 80, tripled noise, patchy print", worst, suffix=".jpg")
     dry = [Session(hand=Hand(grain=0.4), scanner=Scanner(bits=8), seed=s) for s in seeds]
     row("every pen dried to 60 %, 8 bit, 1.5 %", dry)
     row("16 bit, 600 dpi, 1.5 %", [session(s) for s in list(seeds)[:1]], dpi=600)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -51,11 +51,14 @@ def read_page(
 ) -> Read:
     """Simulate one page, write it to a file, and measure the file."""
     inks = {ink.marker: ink for ink in invent_inks(plan.markers, seed=seed)}
+    jpeg = session.scanner.jpeg if suffix == ".jpg" else None
+    if jpeg is not None:
+        # Packed once, as a scanner's program does it, when it is written.
+        session = replace(session, scanner=replace(session.scanner, jpeg=None, bits=8))
     scan = simulate_page(plan, page, inks, session, dpi=dpi)
     caught: list[tuple[PageReading, list[Swatch]]] = []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"page{suffix}"
-        jpeg = session.scanner.jpeg if suffix == ".jpg" else None
         write_scan(path, scan.pixels, dpi, jpeg_quality=jpeg)
         measured = measure(
             plan,

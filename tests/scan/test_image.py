@@ -172,7 +172,31 @@ def test_jpeg_gives_the_codes_that_imagecodecs_reads(tmp_path: Path, options: di
     Image.fromarray(smooth_codes()).save(path, quality=90, **options)
     picture = only(path)
     assert (picture.kind, picture.bits) == ("JPEG", 8)
-    assert np.array_equal(picture.codes, imagecodecs.jpeg8_decode(path.read_bytes()))
+    assert is_near(picture.codes, imagecodecs.jpeg8_decode(path.read_bytes()))
+
+
+@pytest.mark.parametrize("quality", [95, 80])
+def test_even_areas_of_a_jpeg_are_not_all_rounded_alike(tmp_path: Path, quality: int) -> None:
+    """Of 200 even colours with a little noise the means are kept far better than by the usual decoder."""
+    rng = np.random.default_rng(quality)
+    even = np.kron(rng.uniform(40, 220, (10, 20, 3)), np.ones((32, 32, 1)))
+    codes = np.round(even + 0.6 * rng.standard_normal(even.shape)).astype(np.uint8)
+    write_scan(tmp_path / "page.jpg", codes, 300, jpeg_quality=quality)
+
+    def missed(seen: NDArray) -> float:
+        off = (seen.astype(float) - codes).reshape(10, 32, 20, 32, 3)[:, 4:28, :, 4:28].mean(axis=(1, 3))
+        return float(np.sqrt(np.mean(off**2)))
+
+    usual = missed(imagecodecs.jpeg8_decode((tmp_path / "page.jpg").read_bytes()))
+    assert missed(only(tmp_path / "page.jpg").codes) < 0.75 * usual
+
+
+def is_near(one: NDArray, other: NDArray) -> bool:
+    """Whether two decoders' codes of one smooth JPEG agree but for their rounding."""
+    if one.shape != other.shape:
+        return False
+    off = np.abs(one.astype(int) - other)
+    return bool(off.max() <= 6 and off.mean() < 1.0)
 
 
 @pytest.mark.parametrize("quality", [95, 80, 60, 30])
@@ -203,7 +227,7 @@ def test_pdf_of_a_jpeg_holds_the_jpegs_own_pixels(tmp_path: Path) -> None:
     write_scan_pdf(path, smooth_codes(), 150, jpeg_quality=90)
     with pikepdf.open(path) as document:
         raw = document.pages[0].Resources.XObject.Scan.read_raw_bytes()
-    assert np.array_equal(only(path).codes, imagecodecs.jpeg8_decode(raw))
+    assert is_near(only(path).codes, imagecodecs.jpeg8_decode(raw))
 
 
 def test_pdf_with_a_jpeg_packed_once_more(tmp_path: Path) -> None:
@@ -212,7 +236,7 @@ def test_pdf_with_a_jpeg_packed_once_more(tmp_path: Path) -> None:
     write_pdf(
         path, [zlib.compress(jpeg)], Filter=pikepdf.Array([pikepdf.Name.FlateDecode, pikepdf.Name.DCTDecode])
     )
-    assert np.array_equal(only(path).codes, imagecodecs.jpeg8_decode(jpeg))
+    assert is_near(only(path).codes, imagecodecs.jpeg8_decode(jpeg))
 
 
 def test_pdf_whose_picture_lies_in_a_form(tmp_path: Path) -> None:
@@ -285,9 +309,11 @@ def upright(codes: NDArray, orientation: int) -> NDArray:
     }[orientation]  # fmt: skip
 
 
-def is_turned(one: NDArray, other: NDArray) -> bool:
+def is_turned(
+    one: NDArray, other: NDArray, same: Callable[[NDArray, NDArray], bool] = np.array_equal
+) -> bool:
     """Whether one is the other turned by some quarter turns, and not mirrored."""
-    return any(np.array_equal(np.rot90(one, k), other) for k in range(4))
+    return any(same(np.rot90(one, k), other) for k in range(4))
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
@@ -303,7 +329,7 @@ def test_mirrored_orientations_are_mirrored_back(tmp_path: Path, orientation: in
     exif[274] = orientation
     Image.fromarray(smooth_codes()).save(jpeg, quality=95, exif=exif)
     stored = imagecodecs.jpeg8_decode(jpeg.read_bytes())
-    assert is_turned(only(jpeg).codes, upright(stored, orientation))
+    assert is_turned(only(jpeg).codes, upright(stored, orientation), is_near)
 
 
 # --- refusals --------------------------------------------------------------------------------

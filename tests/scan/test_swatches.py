@@ -6,16 +6,15 @@ which the simulator does not use; the simulator's truth for coverage and mottle;
 
 from __future__ import annotations
 
-import io
 import warnings
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from conftest import DENSITIES, DPI, SETTINGS, Studio
+from conftest import DENSITIES, DPI, SETTINGS, Studio, pictures_of
 from numpy.typing import NDArray
-from PIL import Image
 
 from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import Marker
@@ -304,17 +303,24 @@ def test_noise_that_neighbours_share_counts_for_fewer_squares(shared: float) -> 
 
 
 @pytest.mark.parametrize("quality", [40, 60, 80, 90])
-def test_doubt_that_packing_leaves_against_pillow(quality: int) -> None:
-    """Even pictures of random colours with a scanner's noise, packed and unpacked by Pillow (libjpeg), an outside source."""
+def test_doubt_that_packing_leaves_against_pillow(tmp_path: Path, quality: int) -> None:
+    """Even squares of random colours with half a code of noise, packed by Pillow (libjpeg), an outside source.
+
+    More noise spreads the rounding better, so that what is stated is then too much.
+    """
     rng = np.random.default_rng(quality)
-    errors = []
-    for colour in rng.uniform(30, 226, (300, 3)):
-        codes = np.round(colour + rng.standard_normal((48, 48, 3))).astype(np.uint8)
-        packed = io.BytesIO()
-        Image.fromarray(codes).save(packed, "JPEG", quality=quality)
-        errors.append(np.asarray(Image.open(packed)).mean(axis=(0, 1)) - codes.mean(axis=(0, 1)))
+    colours = rng.uniform(30, 226, (12, 20, 3))
+    even = np.kron(colours, np.ones((48, 48, 1)))
+    codes = np.round(even + 0.5 * rng.standard_normal(even.shape)).astype(np.uint8)
+    write_scan(tmp_path / "page.jpg", codes, 300, jpeg_quality=quality)
+    (picture,) = pictures_of(tmp_path / "page.jpg")
+
+    def means(of: NDArray) -> NDArray:
+        return of.reshape(12, 48, 20, 48, 3)[:, 8:40, :, 8:40].mean(axis=(1, 3), dtype=float)
+
+    errors = (means(picture.codes) - means(codes)).reshape(-1, 3)
     true = np.sqrt(np.mean(np.square(errors), axis=0)) / 255
-    np.testing.assert_allclose(jpeg_rounding(quality), true, rtol=0.25)
+    np.testing.assert_allclose(jpeg_rounding(quality), true, rtol=0.35)
 
 
 def test_hex_is_the_colour_and_in_srgb_says_whether(
