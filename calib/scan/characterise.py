@@ -45,7 +45,7 @@ def characterise(carrier: Carrier, scan: Path, card: Card, strip: Strip, medium:
     if len(pages) > 1:
         warnings.append(f"{Path(scan).name} shows the carrier {len(pages)} times; the first is used")
     page = pages[0]
-    warnings += [f"{page.picture.name}, {note}" for note in page.notes]
+    warnings += page.warnings
     reading = _card_on(page, carrier, card)
     scanner = fit_scanner(reading.linear, card, reading.u, medium)
     return Characterised(scanner, _notes(page, carrier, strip, reading), tuple(warnings))

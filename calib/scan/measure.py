@@ -98,7 +98,7 @@ def measure(
             for picture in read_pictures(path, digest):
                 warnings += [f"{picture.name}: {note}" for note in picture.notes]
                 for page in read_picture(picture, plan, strip, settings.force):
-                    warnings += [f"{picture.name}, {note}" for note in page.notes]
+                    warnings += page.warnings
                     found = read_swatches(page, markers, settings.scanner)
                     swatches += found
                     facts.append(_facts(page))
@@ -159,6 +159,7 @@ def _facts(page: PageReading) -> PageFacts:
         "scan": page.picture.name,
         "page": page.frame.page.page,
         "bits": page.picture.bits,
+        "jpeg_quality": page.picture.jpeg,
         "profile": page.decode.name,
         "dpi_measured": round(page.frame.pixels_per_mm * 25.4, 1),
         "marks": page.frame.marks,

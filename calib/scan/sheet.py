@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.chart.plan import Box
 from calib.scan.bare import part
+from calib.scan.costs import file_costs
 from calib.scan.frame import Frame
 from calib.scan.image import Picture
 from calib.scan.lighting import Lighting
@@ -68,6 +69,13 @@ class PageReading:
     def per_mm(self) -> float:
         """Pixels per millimetre at which cells are looked at."""
         return looked_at(self.frame)
+
+    @property
+    def warnings(self) -> list[str]:
+        """Sentences for the user about what is odd or costly about the page as it was scanned."""
+        costs = file_costs(self.picture.jpeg, self.frame.pixels_per_mm * 25.4)
+        name = self.picture.name
+        return [f"{name}, {note}" for note in self.notes] + [f"{name}: {cost}" for cost in costs]
 
     def codes(self, box: Box) -> NDArray[np.float32]:
         """Return the codes (h, w, 3) in 0..1 of a box on the page, NaN outside the picture."""
