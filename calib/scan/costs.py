@@ -30,12 +30,12 @@ def file_costs(jpeg: int | None, dpi: float) -> list[str]:
     if jpeg is not None:
         mean, high = cost_of_jpeg(jpeg)
         words.append(
-            f"it is a JPEG of quality {jpeg} or so, which moves colours by about {mean:.2f} dE00, by {high:.1f} in "
+            f"it is a JPEG of quality {jpeg} or so, which moves colours by about {mean:.2f} dE00, by {high:.2f} in "
             "1 of 20; save scans as TIFF or PNG"
         )
     if dpi < COARSE_DPI:
         mean, high = COARSE_COST
         words.append(
-            f"it has {dpi:.0f} dpi, which moves colours by about {mean:.2f} dE00 against 300 dpi, by {high:.1f} in 1 of 20"
+            f"it has {dpi:.0f} dpi, which moves colours by about {mean:.2f} dE00 against 300 dpi, by {high:.2f} in 1 of 20"
         )
     return words

@@ -21,7 +21,7 @@ def test_a_good_file_costs_nothing_worth_a_word() -> None:
 @pytest.mark.parametrize(("quality", "mean", "high"), JPEG_COST)
 def test_the_figure_is_the_measured_one(quality: int, mean: float, high: float) -> None:
     (words,) = file_costs(quality, 300)
-    assert f"{mean:.2f} dE00" in words and f"{high:.1f} in 1 of 20" in words and str(quality) in words
+    assert f"{mean:.2f} dE00" in words and f"{high:.2f} in 1 of 20" in words and str(quality) in words
 
 
 def test_worse_packing_never_costs_less() -> None:
