@@ -2,9 +2,10 @@
 
     python tests/benchmarks/files.py [pages]
 
-Every page is simulated once per resolution with the same hand, light and dust; only the file differs. The cost
-is the dE00 between a swatch read from the file and the same swatch read from 16 bits at 300 dpi, which holds
-everything that comparing two such files would show; beside it stands the error to the scanner's own light.
+Every page is simulated once per resolution with the same inks, hand and light; the files of one resolution differ in
+nothing else. The cost is the dE00 between a swatch read from the file and the same swatch read from 16 bits at the same
+resolution, which is all that comparing two such files would show; beside it stands the error to the scanner's own light, by
+which resolutions are compared, because the simulator's hand does not lay the same strokes at another one.
 """
 
 from __future__ import annotations
@@ -54,8 +55,8 @@ def main(pages: int = 3) -> None:
         session = Session(
             scanner=Scanner(kind=KINDS[number % 4], bits=16), laying=Laying(turn_deg=0.9), seed=seed
         )
-        best: dict[str, np.ndarray] = {}
         for dpi in (300, 150, 600):
+            best: dict[str, np.ndarray] = {}
             for bits in (16, 8):
                 scan = simulate_page(
                     plan, 1, inks, replace(session, scanner=replace(session.scanner, bits=bits)), dpi=dpi
