@@ -168,7 +168,7 @@ def test_a_page_that_was_not_scanned_is_named(studio: Studio) -> None:
     assert "150 dpi" in coarse and "page 2" in missing and "not scanned" in missing
     scanned = {cell.marker for cell in studio.plan.pages[0].cells}
     assert {row.marker for row in made.table.readings} == scanned | {"paper", "black"}
-    assert studio.table("page-1", "page-2").warnings == ()
+    assert not any("not scanned" in word for word in studio.table("page-1", "page-2").warnings)
 
 
 def test_all_failures_are_in_one_message(studio: Studio, tmp_path: Path) -> None:
