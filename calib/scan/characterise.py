@@ -14,8 +14,8 @@ from calib.colour.card import Card
 from calib.colour.reference import Strip
 from calib.errors import NotFoundError, UnfitError
 from calib.scan.card import MARGIN_MM, CardNotFound, CardReading, CardUnfit, find_card
-from calib.scan.image import file_sha256, read_pictures
-from calib.scan.reading import AT_THE_END, read_picture
+from calib.scan.image import AT_THE_END, file_sha256, read_pictures
+from calib.scan.reading import read_picture
 from calib.scan.scanner import Scanner
 from calib.scan.scannerfit import fit_scanner
 from calib.scan.sheet import PageReading

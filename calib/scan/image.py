@@ -35,6 +35,8 @@ MOST_FILE_BYTES = 4_000_000_000
 READABLE = "Save the scan as TIFF, PNG or JPEG in RGB colour."
 # The sum of the 64 steps of the luminance table of ITU-T T.81, annex K.1.
 LUMINANCE_STEPS = 3688
+# Codes of 0..1 this near to an end of their range are at it.
+AT_THE_END = 1e-6
 # EXIF and TIFF orientations that mirror the picture (TIFF 6.0, tag 274).
 MIRRORED = (2, 4, 5, 7)
 

@@ -18,7 +18,6 @@ from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.doubts import HandScatter, Sheets
 from calib.scan.image import file_sha256, read_pictures
-from calib.scan.patch import take_black
 from calib.scan.reading import read_picture
 from calib.scan.rows import Session, rows_of
 from calib.scan.scanner import Scanner
@@ -181,15 +180,12 @@ def _facts(page: PageReading) -> PageFacts:
             "tone_residual_L": round(page.tone.residual, 3),
             "tone_curve": page.tone.curves[1].name,
         }
-    box = page.frame.page.black
-    inner = box.grown(-min(box.width_mm, box.height_mm) / 4)
-    black = take_black(page.reflectance(page.codes(inner), inner))
     return PageFacts(
         page.picture.path.name,
         page.picture.sha256,
         page.frame.page.page,
         page.paper,
-        black,
+        page.black,
         int((lighting.weight > 0).sum()),
         report,
         page.tone,

@@ -26,6 +26,7 @@ from calib.scan.cover import (
 )
 from calib.scan.film import LEAST_LIGHT, film_density_guess, film_peak, smoothed, weights_of
 from calib.scan.ground import NoiseOf, ground_of
+from calib.scan.image import AT_THE_END
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -207,15 +208,5 @@ def _if_bare(inner: Light, paper: Array, noise_sd: Array) -> Array | None:
 
 def _clipped_share(codes: NDArray[np.float32]) -> float:
     """Return the share of pixels with a channel at the very end of the code range."""
-    ends = (codes <= 1e-6) | (codes >= 1 - 1e-6)
+    ends = (codes <= AT_THE_END) | (codes >= 1 - AT_THE_END)
     return float((ends[:, 0] | ends[:, 1] | ends[:, 2]).mean()) if len(codes) else 0.0
-
-
-def take_black(light: Light) -> Array | None:
-    """Return the light (3,) of the middle of the black patch (h, w, 3), None where it is cut off.
-
-    The median, because a home printer's black has pale streaks and pinholes.
-    """
-    pixels = light.reshape(-1, 3)
-    there = np.isfinite(pixels).all(axis=1)
-    return np.asarray(np.median(pixels[there], axis=0), dtype=np.float64) if there.mean() > 0.5 else None

@@ -38,7 +38,7 @@ from calib.scan.encoding import find_encoding
 from calib.scan.fiducials import find_marks
 from calib.scan.flare import Steps, blurred, veil
 from calib.scan.frame import Frame, find_frames
-from calib.scan.image import Picture
+from calib.scan.image import AT_THE_END, Picture
 from calib.scan.lighting import Basis, Lighting, fit_lighting
 from calib.scan.place import MARGIN_MM, StripNotFound
 from calib.scan.profile import LightOf, light_of
@@ -60,8 +60,6 @@ BEYOND_MM = 9.0
 LUMA = np.array([[0.299], [0.587], [0.114]])
 # One code of eight bits of sRGB.
 NO_LIGHT = 3e-4
-# Codes of 0..1 this near to an end are at it.
-AT_THE_END = 1e-6
 # A strip whose steps, left out in turn, are missed by more than this many L* is not this strip.
 WORST_TONE = 2.0
 
@@ -151,7 +149,7 @@ class _Page:
 
     def judged(self, reading: PageReading, paper_declared: Array) -> list[Finding]:
         """Return what is odd about a page as the strip makes it."""
-        steps, box = reading.strip, self.frame.page.black
+        steps = reading.strip
         if steps is None or self.strip is None:
             return []
         spots = _step_spots(self.frame.page.strip, steps, self.strip.widths)
@@ -164,11 +162,7 @@ class _Page:
             scatter.mean(axis=1),
             own_share,
         )
-        inner = box.grown(-min(box.width_mm, box.height_mm) / 4)
-        black = reading.reflectance(reading.codes(inner), inner).reshape(-1, 3)
-        there = np.isfinite(black).all(axis=1)
-        middle = np.median(black[there], axis=0).astype(float) if there.mean() > 0.5 else None
-        seen = Seen(reading.paper, paper_declared, middle, reading.tone.residual)
+        seen = Seen(reading.paper, paper_declared, reading.black, reading.tone.residual)
         return plausible(seen, found)
 
     def beyond(self) -> Tiles | None:

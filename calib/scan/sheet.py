@@ -82,6 +82,18 @@ class PageReading:
         return self.frame.cut(self.picture.codes, box, self.per_mm)
 
     @cached_property
+    def black(self) -> Array | None:
+        """Light (3,) of the printer's solid black, None where it is cut off.
+
+        The median of the patch's middle, because a home printer's black has pale streaks and pinholes.
+        """
+        box = self.frame.page.black
+        inner = box.grown(-min(box.width_mm, box.height_mm) / 4)
+        pixels = self.reflectance(self.codes(inner), inner).reshape(-1, 3)
+        there = np.isfinite(pixels).all(axis=1)
+        return np.median(pixels[there], axis=0).astype(float) if there.mean() > 0.5 else None
+
+    @cached_property
     def _table(self) -> NDArray[np.float32]:
         """Linear light of 65,536 codes by channel: decoder and tone curve in one."""
         codes = np.linspace(0, 1, 65536, dtype=np.float32)[:, None].repeat(3, axis=1)

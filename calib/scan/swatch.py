@@ -37,7 +37,7 @@ FEW_PIXELS = 400
 # pen is farther off than this even when its amount of ink is allowed for.
 UNLIKE_HINT_DE00 = 20.0
 # What is left in even areas, in codes, of a JPEG packer's own rounding (measured on noise of half a code).
-PACKER = 0.25
+PACKER = 0.17
 AMOUNTS = np.linspace(0.3, 2.5, 23)
 
 

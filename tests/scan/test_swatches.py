@@ -302,7 +302,7 @@ def test_noise_that_neighbours_share_counts_for_fewer_squares(shared: float) -> 
     assert np.sqrt(np.mean(np.square(independent))) < true / (1.5 if shared > 1 else 0.8)
 
 
-@pytest.mark.parametrize("quality", [40, 60, 80, 90])
+@pytest.mark.parametrize("quality", [40, 60, 80, 90, 95])
 def test_doubt_that_packing_leaves_against_pillow(tmp_path: Path, quality: int) -> None:
     """Even squares of random colours with half a code of noise, packed by Pillow (libjpeg), an outside source.
 
@@ -320,7 +320,7 @@ def test_doubt_that_packing_leaves_against_pillow(tmp_path: Path, quality: int) 
 
     errors = (means(picture.codes) - means(codes)).reshape(-1, 3)
     true = np.sqrt(np.mean(np.square(errors), axis=0)) / 255
-    np.testing.assert_allclose(jpeg_rounding(quality), true, rtol=0.35)
+    np.testing.assert_allclose(jpeg_rounding(quality), true, rtol=0.25)
 
 
 def test_hex_is_the_colour_and_in_srgb_says_whether(
