@@ -181,7 +181,7 @@ class Run:
 @pytest.fixture
 def calib(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Run]:
     """Return a function that runs the command line in this process, as ``python -m calib`` would."""
-    from calib.cli import main
+    from calib.cli.main import main
 
     def run(*words: object) -> Run:
         monkeypatch.setattr(sys, "argv", ["calib", *(str(word) for word in words)])

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from calib.chart.plan import Plan
 from calib.chart.planfile import read_carrier, read_plan
-from calib.cli import cli
+from calib.cli.main import cli
 from calib.colour.colorimetry import xyz_to_lab
 from calib.colour.reference import read_strip
 from calib.synthetic.card import invented_card

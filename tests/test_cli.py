@@ -27,7 +27,7 @@ from conftest import DENSITIES, Run, Studio, write_strip
 
 import calib as package
 from calib.chart.planfile import plan_to_json, read_carrier, read_plan
-from calib.cli import cli
+from calib.cli.main import cli
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import Session, Strip
 from calib.synthetic.writing import write_scan
@@ -560,7 +560,7 @@ def swallowing(path):
         pass
     return read(path)
 reference.read_strip = swallowing
-from calib.cli import main
+from calib.cli.main import main
 main()
 """
     before = listing(desk)

@@ -1,0 +1,165 @@
+"""A row of a table as the answers take it: colour, light, doubt, and the way it goes with more or less ink."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calib.colour.colorimetry import lab_to_xyz, linear_to_xyz, xyz_to_lab, xyz_to_linear
+from calib.colour.dose import DoseCurve, dose_curve
+from calib.table.flags import FLAGS
+from calib.table.sessions import Session
+from calib.table.table import Reading
+
+Array = NDArray[np.float64]
+
+# A hand lays 2 or 3 per cent more or less ink from swatch to swatch (measured before the start); a table that states no
+# doubt is taken to be as uncertain as that, and by so many Lab units besides.
+ASSUMED_DOSE = 0.025
+ASSUMED_REST = 0.15
+# No reading is better than this on any axis: the resolution of 8 bits, and what a fresh chart differs by anyway.
+LEAST_REST = 0.02
+# Light below this is noise; ratios of it mean nothing.
+LEAST_LIGHT = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Film:
+    """One row with a colour that may be compared.
+
+    lab, linear: (3,) as measured; light comes from the colour where the table has none. along: (3,) how lab changes per relative
+    change of the amount of ink. covariance: (3, 3) of lab. u_dose: relative standard uncertainty of the amount. amount: ink in
+    amounts of the marker's one coat (1 where this is the only one). curve: the marker's dose curve in this session.
+    """
+
+    reading: Reading
+    lab: Array
+    linear: Array
+    along: Array
+    covariance: Array
+    u_dose: float
+    amount: float
+    curve: DoseCurve
+
+    def lab_of(self, light: ArrayLike) -> Array:
+        """Return Lab (n, 3) of light (n, 3) not far from this row's, as this table's scanner model would."""
+        return lab_near(self.lab, self.linear, np.atleast_2d(np.asarray(light, dtype=float)))
+
+
+@dataclass(frozen=True)
+class Left:
+    """A row that was left out, and why, in words that follow 'because it'."""
+
+    marker: str
+    name: str
+    layers: int
+    why: str
+
+
+@dataclass(frozen=True)
+class Films:
+    """What may be compared of one session, by marker and layers, and what may not.
+
+    paper: (3,) linear light of the bare paper. assumed: how many rows stated no doubt.
+    """
+
+    session: Session
+    paper: Array
+    by_key: dict[tuple[str, int], Film] = field(default_factory=dict)
+    left: tuple[Left, ...] = ()
+    assumed: int = 0
+
+
+def lab_near(lab: Array, linear: Array, light: Array) -> Array:
+    """Return Lab (n, 3) of light (n, 3), given that linear (3,) has the colour lab (3,).
+
+    A scanner's colour model is not in its table. Near a colour it is well replaced by the ratio of what
+    the default matrix makes of both lights.
+    """
+    base = np.maximum(linear_to_xyz(linear), LEAST_LIGHT)
+    ratio = np.maximum(linear_to_xyz(light), LEAST_LIGHT / 10) / base
+    return xyz_to_lab(lab_to_xyz(lab) * ratio)
+
+
+def light_of(reading: Reading) -> Array:
+    """Return the linear light (3,) of a row that has a colour; from the colour where the table has none."""
+    if reading.linear is not None:
+        return np.array(reading.linear)
+    return xyz_to_linear(lab_to_xyz(np.array(reading.lab, dtype=float)))
+
+
+def films_of(session: Session, blenders: bool = False) -> Films:
+    """Return the comparable rows of a session; fluorescent, clipped, blank rows and the like are left out and named.
+
+    blenders: whether a colourless blender's rows count. Raises nothing: a session without a single comparable row is empty.
+    """
+    white = session.white
+    paper = light_of(white) if white is not None and white.lab is not None else np.ones(3)
+    left, keys = [], []
+    for key, row in session.by_key.items():
+        why = _why_not(row, blenders)
+        if why:
+            left.append(Left(row.marker, row.name, row.layers, why))
+        else:
+            keys.append(key)
+    films = {key: _film(session, key, paper, set(keys)) for key in keys}
+    assumed = sum(session.by_key[key].u_L is None for key in keys)
+    return Films(session, paper, films, tuple(left), assumed)
+
+
+def _why_not(row: Reading, blenders: bool) -> str:
+    if row.kind == "blender" and not blenders:
+        return "is a blender, which has no colour of its own"
+    if row.kind == "overlay":
+        return "is one ink over another and no pen"
+    lost = [flag for flag in row.flags if flag in FLAGS and not FLAGS[flag].keeps_colour]
+    if lost:
+        return f"is flagged {' and '.join(lost)}"
+    return "" if row.lab is not None else "could not be read"
+
+
+def _film(session: Session, key: tuple[str, int], paper: Array, usable: set[tuple[str, int]]) -> Film:
+    marker, layers = key
+    row = session.by_key[key]
+    lab, linear = np.array(row.lab, dtype=float), light_of(row)
+    coats = [n for n in (1, 2) if (marker, n) in usable]
+    curve = dose_curve(paper, [light_of(session.by_key[marker, n]) for n in coats])
+    amount = float(curve.amounts[coats.index(layers)]) if len(curve.amounts) == len(coats) else 1.0
+    if len(coats) == 2 and len(curve.amounts) == 1:
+        # The second coat did not go along any curve with the first, so each has the plain line through itself.
+        curve = dose_curve(paper, [linear])
+    slope = curve.slope(amount)[0]
+    step = 0.02
+    ends = lab_near(lab, linear, linear + step * np.array([[-0.5], [0.5]]) * slope)
+    along = np.asarray((ends[1] - ends[0]) / step)
+    u_dose = row.u_dose if row.u_dose is not None else (0.0 if row.kind == "blender" else ASSUMED_DOSE)
+    return Film(row, lab, linear, along, _covariance(row, along, u_dose), float(u_dose), amount, curve)
+
+
+def _covariance(row: Reading, along: Array, u_dose: float) -> Array:
+    """Return (3, 3): the doubt of the dose along its way, and what the stated doubts hold beyond it, on each axis."""
+    if row.u_L is None or row.u_a is None or row.u_b is None:
+        rest = np.full(3, ASSUMED_REST)
+    else:
+        stated = np.array([row.u_L, row.u_a, row.u_b])
+        rest = np.sqrt(np.maximum(stated**2 - (u_dose * along) ** 2, LEAST_REST**2))
+    return np.asarray(u_dose**2 * np.outer(along, along) + np.diag(rest**2))
+
+
+def left_words(left: Sequence[Left], most: int = 8) -> list[str]:
+    """Return sentences on what was left out, markers of one reason together."""
+    reasons: dict[str, list[str]] = {}
+    for one in left:
+        named = f"{one.marker} ({one.layers} coats)" if one.layers == 2 else one.marker
+        reasons.setdefault(one.why, []).append(named)
+    lines = []
+    for why, names in reasons.items():
+        more = f" and {len(names) - most} more" if len(names) > most else ""
+        plural = (
+            why.replace("is flagged", "are flagged", 1).replace("is ", "are ", 1) if len(names) > 1 else why
+        )
+        lines.append(f"Left out: {', '.join(names[:most])}{more}, which {plural}.")
+    return lines

@@ -1,0 +1,70 @@
+"""The way in: every command, and how each failure ends.
+
+Each command imports what it needs inside itself, so that ``calib --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+
+import click
+
+from calib import __version__
+from calib.cli.options import Stop
+from calib.cli.printing import carrier, chart
+from calib.cli.scanning import measure, scanner
+from calib.cli.touring import demo, flags
+from calib.errors import CalibError
+
+INTERRUPTED = 130
+
+
+def main() -> None:
+    """Run the command line; every failure is a sentence on stderr and an exit code."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, Stop.ask)
+    try:
+        code = cli.main(prog_name="calib", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        code = error.exit_code
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("calib: interrupted; nothing half-written was left behind", err=True)
+        # CPython ends by the signal itself, not by our code, where the interrupt fell into code that a
+        # library runs from text while it is imported; everything is cleaned up here already.
+        os._exit(INTERRUPTED)
+    except CalibError as error:
+        click.echo(f"calib: {error}", err=True)
+        code = error.exit_code
+    except BrokenPipeError:
+        # Whoever read our output has had enough; Python must not complain of it at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    except MemoryError:
+        click.echo("calib: this needs more memory than the computer has. Scan at 300 dpi.", err=True)
+        code = 1
+    except Exception as error:
+        if os.environ.get("CALIB_TRACE"):
+            raise
+        click.echo(
+            f"calib: a mistake in the program itself ({type(error).__name__}: {error}). "
+            "Set CALIB_TRACE=1 to see where, and tell its makers.",
+            err=True,
+        )
+        code = 1
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+@click.group(
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Each command has its own help: calib measure --help",
+)
+@click.version_option(__version__, prog_name="calib", message="%(prog)s %(version)s")
+def cli() -> None:
+    """Print a swatch chart, colour it by hand, scan it, and have every marker measured."""
+
+
+for command in (chart, carrier, scanner, measure, flags, demo):
+    cli.add_command(command)

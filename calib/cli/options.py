@@ -1,0 +1,215 @@
+"""What the commands share: kinds of options, what is said on stdout and on stderr, and being interrupted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calib.errors import CalibError, InputError
+
+if TYPE_CHECKING:
+    from calib.table.answerfile import Answer
+    from calib.table.table import Table
+
+# What a command with --check returns where it has findings.
+FINDINGS = 10
+FilePath = click.Path(path_type=Path)
+
+
+class Stop:
+    """Remembers that the user asked to stop.
+
+    An interrupt that falls into a library's own handling of errors, while it is being imported for
+    instance, can be swallowed there. So it is raised at once, and once more before anything is written.
+    """
+
+    asked = False
+
+    @classmethod
+    def ask(cls, number: int, frame: object) -> None:
+        """Handle the signal."""
+        cls.asked = True
+        raise KeyboardInterrupt
+
+    @classmethod
+    def check(cls) -> None:
+        """Stop now if that was asked for."""
+        if cls.asked:
+            raise KeyboardInterrupt
+
+
+class Size(click.ParamType[tuple[float, float]]):
+    """A size in millimetres such as 18x12, or the name of a paper size."""
+
+    name = "size"
+
+    def __init__(self, named: bool = False) -> None:
+        self.named = named
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        """Return width and height in millimetres."""
+        if isinstance(value, tuple):
+            return value
+        if self.named:
+            from calib.chart.layout import PAPERS
+
+            if value.lower() in PAPERS:
+                return PAPERS[value.lower()]
+        try:
+            width, height = (float(part) for part in value.lower().replace("×", "x").split("x"))
+        except ValueError:
+            names = "a4, letter, a5 or " if self.named else ""
+            self.fail(f"'{value}' is not {names}a size in millimetres such as 210x297", param, ctx)
+        if not (0 < width < 1e4 and 0 < height < 1e4):
+            self.fail(f"'{value}' is not a possible size", param, ctx)
+        return width, height
+
+
+def coats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[int, ...]:
+    """Return the coats that --layers asks for."""
+    if value not in ("1", "2", "1,2"):
+        raise click.BadParameter("give 1, 2 or 1,2", ctx, param)
+    return tuple(int(n) for n in value.split(","))
+
+
+def session_date(ctx: click.Context, param: click.Parameter, value: str | None) -> str:
+    """Return the date of --session, today where it is not given."""
+    if value is None:
+        return date.today().isoformat()
+    try:
+        return date.fromisoformat(value).isoformat()
+    except ValueError as error:
+        raise click.BadParameter(f"'{value}' is not a date such as 2026-05-31", ctx, param) from error
+
+
+def paper_name(ctx: click.Context, param: click.Parameter, value: str) -> str:
+    """Return the name of --paper, its spaces evened out."""
+    name = " ".join(value.split())
+    if not name or len(name) > 100 or not name.isprintable():
+        raise click.BadParameter("give the paper a name of 1 to 100 characters", ctx, param)
+    return name
+
+
+def quiet_option(function: Callable[..., None]) -> Callable[..., None]:
+    """Add --quiet, which every command takes."""
+    return click.option("--quiet", is_flag=True, help="Print nothing but errors.")(function)
+
+
+def page_option(function: Callable[..., None]) -> Callable[..., None]:
+    """Add --page, the size of the paper."""
+    return click.option(
+        "--page",
+        type=Size(named=True),
+        default="a4",
+        metavar="SIZE",
+        help="a4, letter, a5 or millimetres such as 210x297.  [default: a4]",
+    )(function)
+
+
+def say(quiet: bool, *lines: str) -> None:
+    """Print the short summary, on stdout."""
+    if not quiet:
+        for line in lines:
+            click.echo(line)
+
+
+def note(quiet: bool, *lines: str) -> None:
+    """Print progress and warnings, on stderr."""
+    if not quiet:
+        for line in lines:
+            click.echo(f"calib: {line}", err=True)
+
+
+def refuse_overwriting(output: Path, *inputs: Path | None) -> None:
+    """Refuse to write the answer over what the user gave: a slip of the hand, and hours of work."""
+    if not output.name:
+        raise click.UsageError(f"-o '{output}' names no file")
+    for path in inputs:
+        if path is not None and _is_same(path, output):
+            raise click.UsageError(f"-o {output} would overwrite an input file")
+
+
+def plan_beside(output: Path, *inputs: Path | None) -> Path:
+    """Return where the plan of a PDF goes; refuse where either would be written over an input."""
+    refuse_overwriting(output, *inputs)
+    plan_path = output.with_suffix(".json")
+    if plan_path == output:
+        raise click.UsageError("-o names the PDF; the plan is written beside it as .json")
+    refuse_overwriting(plan_path, *inputs)
+    return plan_path
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    try:
+        return one.exists() and other.exists() and one.samefile(other)
+    except (OSError, ValueError):
+        # A name that the system refuses outright; whoever reads or writes it has the words for that.
+        return False
+
+
+def answer_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --quiet and --json, which every command takes that answers a question."""
+    for option in (
+        click.option("--quiet", is_flag=True, help="Print nothing but errors."),
+        click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON instead of words."),
+    ):
+        function = option(function)
+    return function
+
+
+def check_option(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --check, which makes findings an exit code."""
+    return click.option(
+        "--check", is_flag=True, help=f"End with exit code {FINDINGS} where there are findings."
+    )(function)
+
+
+def read_tables(quiet: bool, paths: Sequence[Path], output: Path | None = None) -> list[Table]:
+    """Read measured colour tables, with their warnings on stderr; say all their mistakes at once.
+
+    The output is checked first: nobody wants to wait for an answer that cannot be written.
+    """
+    from calib.files import check_writable
+    from calib.table.table import read_table
+
+    if output is not None:
+        refuse_overwriting(output, *paths)
+        check_writable(output)
+    tables: list[Table] = []
+    errors: list[CalibError] = []
+    for path in paths:
+        if any(_is_same(path, other) for other in paths[: len(tables)]):
+            raise InputError.of(path, "is given twice", "Name each table once.")
+        try:
+            table, warnings = read_table(path)
+        except CalibError as error:
+            errors.append(error)
+            continue
+        note(quiet, *warnings)
+        tables.append(table)
+    if errors:
+        raise errors[0] if len(errors) == 1 else CalibError.joined(errors)
+    return tables
+
+
+def give_answer(
+    quiet: bool, as_json: bool, answer: Answer, output: Path | None, lines: Sequence[str]
+) -> None:
+    """Write an answer's rows to a file, if one is named, and print it in words or as JSON."""
+    from calib.table.answerfile import answer_json, write_answer
+
+    Stop.check()
+    if output is not None:
+        write_answer(output, answer)
+    note(quiet, *answer.warnings)
+    if as_json:
+        if not quiet:
+            click.echo(answer_json(answer))
+    else:
+        say(quiet, *lines, *([f"Written: {output}"] if output is not None else []))
