@@ -20,8 +20,10 @@ Array = NDArray[np.float64]
 # doubt is taken to be as uncertain as that, and by so many Lab units besides.
 ASSUMED_DOSE = 0.025
 ASSUMED_REST = 0.15
-# No reading is better than this on any axis: the resolution of 8 bits, and what a fresh chart differs by anyway.
-LEAST_REST = 0.02
+# What doubt is left beside the dose's is small and found as a difference of two large figures, so it is no less than
+# this in Lab units, and than this share of the dose's whole length.
+LEAST_REST = 0.05
+LEAST_SHARE = 0.05
 # Light below this is noise; ratios of it mean nothing.
 LEAST_LIGHT = 1e-3
 
@@ -145,7 +147,8 @@ def _covariance(row: Reading, along: Array, u_dose: float) -> Array:
         rest = np.full(3, ASSUMED_REST)
     else:
         stated = np.array([row.u_L, row.u_a, row.u_b])
-        rest = np.sqrt(np.maximum(stated**2 - (u_dose * along) ** 2, LEAST_REST**2))
+        least = np.hypot(LEAST_REST, LEAST_SHARE * u_dose * np.linalg.norm(along))
+        rest = np.sqrt(np.maximum(stated**2 - (u_dose * along) ** 2, least**2))
     return np.asarray(u_dose**2 * np.outer(along, along) + np.diag(rest**2))
 
 
