@@ -4,6 +4,7 @@
     python tests/make_examples.py charts      the ready-to-print charts only
     python tests/make_examples.py carriers    the example's colour card and the ready-to-print carriers only
     python tests/make_examples.py table       the table and the pictures, from the scans that are there
+    python tests/make_examples.py answers     the other tables, which the answers compare with it
 
 The marker lists and the strip files are written by hand and only read here. Everything else is made
 by the program itself, the scans by its simulator on the real PDF pages: nobody coloured them.
@@ -20,6 +21,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pypdfium2
+from make_answers import make_tables
 from numpy.typing import NDArray
 
 from calib.chart.plan import Plan
@@ -243,7 +245,13 @@ def save_small(path: Path, picture: NDArray[np.uint8]) -> None:
 
 
 def main(words: Sequence[str]) -> None:
-    steps = {"charts": make_charts, "carriers": make_carriers, "scans": make_scans, "table": make_table}
+    steps = {
+        "charts": make_charts,
+        "carriers": make_carriers,
+        "scans": make_scans,
+        "table": make_table,
+        "answers": lambda: make_tables(EXAMPLES, calib, render),
+    }
     for name in words or steps:
         print(f"making {name}", file=sys.stderr)
         steps[name]()

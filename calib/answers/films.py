@@ -81,8 +81,8 @@ def lab_near(lab: Array, linear: Array, light: Array) -> Array:
     A scanner's colour model is not in its table. Near a colour it is well replaced by the ratio of what
     the default matrix makes of both lights.
     """
-    base = np.maximum(linear_to_xyz(linear), LEAST_LIGHT)
-    ratio = np.maximum(linear_to_xyz(light), LEAST_LIGHT / 10) / base
+    # One floor for both, so that the light that has the colour keeps it, however dark it is.
+    ratio = np.maximum(linear_to_xyz(light), LEAST_LIGHT) / np.maximum(linear_to_xyz(linear), LEAST_LIGHT)
     return xyz_to_lab(lab_to_xyz(lab) * ratio)
 
 
@@ -107,8 +107,8 @@ def films_of(session: Session, blenders: bool = False) -> Films:
             left.append(Left(row.marker, row.name, row.layers, why))
         else:
             keys.append(key)
-    films = {key: _film(session, key, paper, set(keys)) for key in keys}
-    assumed = sum(session.by_key[key].u_L is None for key in keys)
+    films = _films(session, keys, paper)
+    assumed = sum(_stated(session.by_key[key]) is None for key in keys)
     return Films(session, paper, films, tuple(left), assumed)
 
 
@@ -123,30 +123,74 @@ def _why_not(row: Reading, blenders: bool) -> str:
     return "" if row.lab is not None else "could not be read"
 
 
-def _film(session: Session, key: tuple[str, int], paper: Array, usable: set[tuple[str, int]]) -> Film:
-    marker, layers = key
-    row = session.by_key[key]
-    lab, linear = np.array(row.lab, dtype=float), light_of(row)
-    coats = [n for n in (1, 2) if (marker, n) in usable]
-    curve = dose_curve(paper, [light_of(session.by_key[marker, n]) for n in coats])
-    amount = float(curve.amounts[coats.index(layers)]) if len(curve.amounts) == len(coats) else 1.0
-    if len(coats) == 2 and len(curve.amounts) == 1:
-        # The second coat did not go along any curve with the first, so each has the plain line through itself.
-        curve = dose_curve(paper, [linear])
-    slope = curve.slope(amount)[0]
+def _films(session: Session, keys: Sequence[tuple[str, int]], paper: Array) -> dict[tuple[str, int], Film]:
+    """Return the films of these rows of a session; the ways they go are found for all at once, which is quicker."""
+    if not keys:
+        return {}
+    rows = [session.by_key[key] for key in keys]
+    linear = {key: light_of(row) for key, row in zip(keys, rows, strict=True)}
+    curves = _curves(linear, paper)
+    lab, light = np.array([row.lab for row in rows], dtype=float), np.array(list(linear.values()))
+    slope = np.array([curves[key][0].slope(curves[key][1])[0] for key in keys])
     step = 0.02
-    ends = lab_near(lab, linear, linear + step * np.array([[-0.5], [0.5]]) * slope)
-    along = np.asarray((ends[1] - ends[0]) / step)
-    u_dose = row.u_dose if row.u_dose is not None else (0.0 if row.kind == "blender" else ASSUMED_DOSE)
-    return Film(row, lab, linear, along, _covariance(row, along, u_dose), float(u_dose), amount, curve)
+    ends = lab_near(
+        lab[:, None], light[:, None], light[:, None] + step * np.array([[-0.5], [0.5]]) * slope[:, None]
+    )
+    along = (ends[:, 1] - ends[:, 0]) / step
+    films = {}
+    for i, (key, row) in enumerate(zip(keys, rows, strict=True)):
+        curve, amount = curves[key]
+        u_dose = _dose_doubt(row, along[i])
+        covariance = _covariance(row, along[i], u_dose)
+        films[key] = Film(row, lab[i], linear[key], along[i], covariance, float(u_dose), amount, curve)
+    return films
+
+
+def _curves(
+    linear: dict[tuple[str, int], Array], paper: Array
+) -> dict[tuple[str, int], tuple[DoseCurve, float]]:
+    """Return the dose curve of each row's marker and the row's amount of ink on it."""
+    found = {}
+    for marker in dict.fromkeys(marker for marker, _ in linear):
+        coats = [n for n in (1, 2) if (marker, n) in linear]
+        curve = dose_curve(paper, [linear[marker, n] for n in coats])
+        for i, n in enumerate(coats):
+            if len(curve.amounts) == len(coats):
+                found[marker, n] = curve, float(curve.amounts[i])
+            else:
+                # The second coat did not go along any curve with the first, so each has the plain line through itself.
+                found[marker, n] = dose_curve(paper, [linear[marker, n]]), 1.0
+    return found
+
+
+def _stated(row: Reading) -> Array | None:
+    """Return (3,) u_L, u_a, u_b of a row, None where it does not state all of them."""
+    if row.u_L is None or row.u_a is None or row.u_b is None:
+        return None
+    return np.array([row.u_L, row.u_a, row.u_b])
+
+
+def _dose_doubt(row: Reading, along: Array) -> float:
+    """Return the relative standard uncertainty of the amount of ink; where it is not known an assumed one.
+
+    A row that states the doubt of its colour has no more doubt of its amount than makes all of that.
+    """
+    if row.u_dose is not None:
+        return row.u_dose
+    if row.kind == "blender":
+        return 0.0
+    stated = _stated(row)
+    if stated is None:
+        return ASSUMED_DOSE
+    return min(ASSUMED_DOSE, float(np.linalg.norm(stated) / max(float(np.linalg.norm(along)), 1e-9)))
 
 
 def _covariance(row: Reading, along: Array, u_dose: float) -> Array:
     """Return (3, 3): the doubt of the dose along its way, and what the stated doubts hold beyond it, on each axis."""
-    if row.u_L is None or row.u_a is None or row.u_b is None:
+    stated = _stated(row)
+    if stated is None:
         rest = np.full(3, ASSUMED_REST)
     else:
-        stated = np.array([row.u_L, row.u_a, row.u_b])
         least = np.hypot(LEAST_REST, LEAST_SHARE * u_dose * np.linalg.norm(along))
         rest = np.sqrt(np.maximum(stated**2 - (u_dose * along) ** 2, least**2))
     return np.asarray(u_dose**2 * np.outer(along, along) + np.diag(rest**2))
@@ -161,8 +205,14 @@ def left_words(left: Sequence[Left], most: int = 8) -> list[str]:
     lines = []
     for why, names in reasons.items():
         more = f" and {len(names) - most} more" if len(names) > most else ""
-        plural = (
-            why.replace("is flagged", "are flagged", 1).replace("is ", "are ", 1) if len(names) > 1 else why
-        )
-        lines.append(f"Left out: {', '.join(names[:most])}{more}, which {plural}.")
+        said = _plural(why) if len(names) > 1 else why
+        lines.append(f"Left out: {', '.join(names[:most])}{more}, which {said}.")
     return lines
+
+
+def _plural(why: str) -> str:
+    if why.startswith("is a blender"):
+        return "are blenders, which have no colour of their own"
+    if why.startswith("is one ink over another"):
+        return "are inks over one another and no pens"
+    return f"are {why[3:]}" if why.startswith("is ") else why

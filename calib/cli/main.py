@@ -12,7 +12,11 @@ import sys
 import click
 
 from calib import __version__
+from calib.cli.drift import drift
+from calib.cli.duplicates import duplicates
 from calib.cli.options import Stop
+from calib.cli.papers import papers
+from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
 from calib.cli.scanning import measure, scanner
 from calib.cli.touring import demo, flags
@@ -66,5 +70,5 @@ def cli() -> None:
     """Print a swatch chart, colour it by hand, scan it, and have every marker measured."""
 
 
-for command in (chart, carrier, scanner, measure, flags, demo):
+for command in (chart, carrier, scanner, measure, duplicates, drift, papers, predict, flags, demo):
     cli.add_command(command)

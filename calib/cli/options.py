@@ -176,16 +176,18 @@ def read_tables(quiet: bool, paths: Sequence[Path], output: Path | None = None) 
     The output is checked first: nobody wants to wait for an answer that cannot be written.
     """
     from calib.files import check_writable
+    from calib.table.csvw import metadata_path
     from calib.table.table import read_table
 
     if output is not None:
-        refuse_overwriting(output, *paths)
+        refuse_overwriting(output, *paths, *map(metadata_path, paths))
         check_writable(output)
     tables: list[Table] = []
     errors: list[CalibError] = []
-    for path in paths:
-        if any(_is_same(path, other) for other in paths[: len(tables)]):
-            raise InputError.of(path, "is given twice", "Name each table once.")
+    for i, path in enumerate(paths):
+        if any(_is_same(path, other) for other in paths[:i]):
+            errors.append(InputError.of(path, "is given twice", "Name each table once."))
+            continue
         try:
             table, warnings = read_table(path)
         except CalibError as error:

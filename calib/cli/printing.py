@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from calib.cli.options import FilePath, Size, Stop, coats, note, page_option, plan_beside, quiet_option, say
+
+if TYPE_CHECKING:
+    from calib.chart.markers import Marker
 
 
 @click.command(epilog="Example: calib chart markers.csv -o chart.pdf")
@@ -64,6 +67,21 @@ from calib.cli.options import FilePath, Size, Stop, coats, note, page_option, pl
     default=0,
     help="Chooses the control markers and the marks' ids.  [default: 0]",
 )
+@click.option(
+    "--pick",
+    type=click.IntRange(1, 100_000),
+    default=None,
+    metavar="N",
+    help="Only the N markers that tell most about a new paper; give --from too.",
+)
+@click.option(
+    "--from",
+    "measured",
+    type=FilePath,
+    default=None,
+    metavar="COLOURS.CSV",
+    help="The measured table that --pick chooses by.",
+)
 @quiet_option
 def chart(
     markers: Path,
@@ -76,6 +94,8 @@ def chart(
     strip_size: tuple[float, float] | None,
     strip_print: Path | None,
     seed: int,
+    pick: int | None,
+    measured: Path | None,
     quiet: bool,
 ) -> None:
     """Make a chart to print and colour from a list of MARKERS.
@@ -91,9 +111,13 @@ def chart(
 
     if strip_size and strip_print:
         raise click.UsageError("give --strip-size or --strip-print, not both")
-    plan_path = plan_beside(output, markers, strip_print)
+    if (pick is None) != (measured is None):
+        raise click.UsageError("--pick N and --from COLOURS.CSV go together")
+    plan_path = plan_beside(output, markers, strip_print, measured)
     check_writable(output, plan_path)
     listed = read_markers(markers)
+    if pick is not None and measured is not None:
+        listed = _picked(listed, (pick, measured), layers, quiet)
     steps = _printed_steps(strip_print) if strip_print else None
     options = ChartOptions(page, cell, layers, repeats, controls, strip_size or (160.0, 14.0), seed)
     plan = lay_out(listed, options)
@@ -110,6 +134,21 @@ def chart(
         f"Written: {output} (print it at 100 %, not 'fit to page') and {plan_path} (keep it: measuring needs it).",
         "Air the room while you colour, cap each pen, and let the sheets dry for a day before scanning.",
     )
+
+
+def _picked(
+    listed: tuple[Marker, ...], wanted: tuple[int, Path], layers: tuple[int, ...], quiet: bool
+) -> tuple[Marker, ...]:
+    """Return the markers of the list that tell most about a paper, by what was measured of them on another."""
+    from calib.answers.pick import pick_markers
+    from calib.cli.options import read_tables
+
+    count, path = wanted
+    (table,) = read_tables(quiet, [path])
+    picked = pick_markers(table, count, [marker.marker for marker in listed], layers)
+    note(quiet, *picked.warnings)
+    say(quiet, f"Picked the {count} of {picked.choice} markers that tell most about a new paper.")
+    return tuple(marker for marker in listed if marker.marker in picked.markers)
 
 
 def _hours(hours: float) -> str:

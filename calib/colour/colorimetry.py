@@ -143,3 +143,23 @@ def hex_to_lab(text: str) -> Array:
     """Return L*a*b* (3,) under D50 of '#rrggbb'."""
     codes = np.array([int(text[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
     return xyz_to_lab(linear_to_xyz(srgb_decode(codes)))
+
+
+def whiteness(lab: ArrayLike) -> tuple[float, float] | None:
+    """Return whiteness W and tint T of one L*a*b* (3,), None outside the formulas' range.
+
+    CIE 15:2018, 9: W = Y + 800 (xn - x) + 1700 (yn - y) and T = 1000 (xn - x) - 650 (yn - y) for the 2 degree observer, only for
+    40 < W < 5 Y - 280 and -4 < T < 2. The formulas are of D65; a colour of D50 is carried there by the Bradford transform, which
+    keeps a neutral neutral. W is 100 for a perfect white, T is positive towards green. A scanner's lamp does not
+    excite a brightener as daylight does, so this is a figure of the sheet in the scanner's light.
+    """
+    colour = _colour()
+    xy = np.asarray(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])
+    white = np.array([xy[0] / xy[1], 1.0, (1 - xy[0] - xy[1]) / xy[1]])
+    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(WHITE_D50, white, transform="Bradford")
+    xyz = adapt @ lab_to_xyz(lab)
+    if not np.all(np.isfinite(xyz)) or xyz.sum() <= 0:
+        return None
+    y = 100 * float(xyz[1])
+    w, t = colour.colorimetry.whiteness_CIE2004(xyz[:2] / xyz.sum(), y, xy)
+    return (float(w), float(t)) if 40 < w < 5 * y - 280 and -4 < t < 2 else None

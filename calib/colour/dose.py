@@ -98,23 +98,32 @@ class DoseCurve:
         )
 
 
-def dose_curve(paper: ArrayLike, films: ArrayLike) -> DoseCurve:
+def dose_curve(paper: ArrayLike, films: ArrayLike, two_coats: float | None = None) -> DoseCurve:
     """Return the dose curve of a marker from paper (3,) and its films (m, 3) of one coat, or of one and of two.
+
+    two_coats: the amount of ink that two coats leave, where more is known of it than this marker tells.
 
     A single film, or a second coat that is no darker, gives the plain line through it. How much ink two coats
     left is told by the growth of density, mostly in the channels that still send back much of their light.
-    Colours outside the readings' primaries have negative light in one channel, or more than their paper's: such a
-    marker's curve runs in the light of wider primaries (ROMM RGB), which hold all surface colours.
+    Colours outside the readings' primaries have negative light in one channel, or more than their paper's, or lose
+    more of it with the second coat than any amount of ink explains: such a marker's curve runs in the light of wider
+    primaries (ROMM RGB), which hold all surface colours.
     """
     bare: Array = np.maximum(np.asarray(paper, dtype=float), LEAST_LIGHT)
     light: Array = np.atleast_2d(np.asarray(films, dtype=float))
-    if light.min() < 0 or np.max(light / bare) > LIGHTER:
+    if light.min() < 0 or np.max(light / bare) > LIGHTER or _bends_up(bare, light):
         wide: Array = np.ascontiguousarray(linear_to_romm(np.eye(3)).T)
-        return replace(_curve(wide @ bare, light @ wide.T), back=np.asarray(np.linalg.inv(wide)))
-    return _curve(bare, light)
+        return replace(_curve(wide @ bare, light @ wide.T, two_coats), back=np.asarray(np.linalg.inv(wide)))
+    return _curve(bare, light, two_coats)
 
 
-def _curve(paper: Array, films: Array) -> DoseCurve:
+def _bends_up(paper: Array, films: Array) -> bool:
+    """Return whether a channel loses more light by two coats than any ink does in light of its own."""
+    lost = 1 - films / paper
+    return len(films) > 1 and bool(np.any(lost[1] > MOST_TWO_COATS * np.maximum(lost[0], LEAST_DENSITY)))
+
+
+def _curve(paper: Array, films: Array, two_coats: float | None) -> DoseCurve:
     density = film_density(paper, films)
     plain = DoseCurve(paper, np.zeros(3), density[0], np.ones(1), np.eye(3))
     if len(films) == 1:
@@ -126,6 +135,7 @@ def _curve(paper: Array, films: Array) -> DoseCurve:
     ratio = float(np.sum(weight * two / np.maximum(one, LEAST_DENSITY)) / weight.sum())
     if ratio < LEAST_TWO_COATS:
         return plain
+    ratio = ratio if two_coats is None else two_coats
     share = films[:2] / paper
     # No channel loses light faster than evenly with the ink.
     telling = one > TELLING_DENSITY

@@ -66,6 +66,11 @@ class Origin:
         """Whether the table said anything of its making."""
         return self != Origin()
 
+    @property
+    def colour_model(self) -> tuple[str, str]:
+        """Name and coefficients of the scanner's colour model, empty where not known: equal for tables of one model."""
+        return str(self.scanner.get("model", "")), str(self.scanner.get("coefficients", ""))
+
     def notes(self) -> Details:
         """Return the origin as a plain JSON object; ``from_notes`` takes it back."""
         return {name: value for name, value in asdict(self).items() if value}

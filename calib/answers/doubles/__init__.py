@@ -1,0 +1,1 @@
+"""Which pens were bought twice."""

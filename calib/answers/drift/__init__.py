@@ -1,0 +1,1 @@
+"""What became of the pens between two sessions and more."""

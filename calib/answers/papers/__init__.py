@@ -1,0 +1,1 @@
+"""What a paper does to the colours."""

@@ -1,0 +1,1 @@
+"""Two coats predicted from one."""

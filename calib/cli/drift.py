@@ -1,0 +1,230 @@
+"""Pens that changed between sessions: ``calib drift``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calib.cli.options import FINDINGS, FilePath, answer_options, check_option, give_answer, read_tables
+
+if TYPE_CHECKING:
+    from calib.answers.drift.comparison import Comparison, Drift, DriftRow
+
+# What fits a screen; the file and --json have all.
+MOST_PENS = 40
+MOST_NAMES = 8
+WIDTH = 79
+# A shift of the whole session is worth a sentence from so many Lab units on, and where it is clear.
+WORTH = 0.3
+
+
+def _least(ctx: click.Context, param: click.Parameter, value: float) -> float:
+    if not 0 < value <= 100:
+        raise click.BadParameter(f"{value:g} is not a difference in dE00 above 0, such as 1.0", ctx, param)
+    return value
+
+
+@click.command(epilog="Example: calib drift spring.csv autumn.csv -o drift.csv")
+@click.argument(
+    "tables", type=FilePath, nargs=-1, required=True, metavar="BEFORE.CSV AFTER.CSV [LATER.CSV]..."
+)
+@click.option(
+    "--at-least",
+    type=float,
+    default=1.0,
+    callback=_least,
+    metavar="DE00",
+    help="The smallest change that matters.  [default: 1.0]",
+)
+@click.option(
+    "-o", "output", type=FilePath, default=None, metavar="DRIFT.CSV", help="Write the rows to this file."
+)
+@check_option
+@answer_options
+def drift(
+    tables: tuple[Path, ...], at_least: float, output: Path | None, check: bool, as_json: bool, quiet: bool
+) -> None:
+    """Tell which pens changed between two sessions or more: dried out, weaker, or contaminated.
+
+    Give the tables in their order. Each later session of a paper is held against the first in which a pen was measured. What
+    all pens changed by is told apart, because it comes of paper, scanner, strip or hand and not of the pens.
+    """
+    from calib.answers.drift.comparison import drift_of
+    from calib.answers.drift.driftfile import drift_answer
+
+    read = read_tables(quiet, tables, output)
+    found = drift_of(read, at_least)
+    give_answer(quiet, as_json, drift_answer(read, found), output, list(_words(found)))
+    if check and found.findings:
+        raise click.exceptions.Exit(FINDINGS)
+
+
+def _words(found: Drift) -> Iterator[str]:
+    """Yield the answer in plain words, one later session after the other."""
+    for paper, after in dict.fromkeys((row.paper, row.after) for row in found.rows):
+        rows = [row for row in found.rows if (row.paper, row.after) == (paper, after)]
+        several = len({row.paper for row in found.rows}) > 1
+        yield from _session(rows, f" on '{paper}'" if several else "", found.at_least)
+        for one in found.comparisons:
+            if (one.paper, one.after) == (paper, after):
+                yield from _whole(one)
+    if not found.rows:
+        yield "No pen was measured in two sessions, so nothing can be said of any."
+        for one in found.comparisons:
+            yield from _left(one)
+    yield from _runs(found)
+
+
+def _session(rows: Sequence[DriftRow], where: str, at_least: float) -> Iterator[str]:
+    markers = {row.marker for row in rows}
+    changed = list(dict.fromkeys(row.marker for row in rows if row.found))
+    since = sorted({row.before for row in rows})
+    span = since[0] if len(since) == 1 else f"{since[0]} to {since[-1]}"
+    head = f"of {_count(len(markers), 'pen')}{where} {'has' if len(changed) == 1 else 'have'} changed from {span} to {rows[0].after}"
+    if changed:
+        yield from _wrapped(f"{len(changed)} {head}; in brackets the 95 % interval:")
+    else:
+        yield from _wrapped(
+            f"None {head.replace('have changed', 'has clearly changed')} by {at_least:g} dE00 or more."
+        )
+    for marker in changed[:MOST_PENS]:
+        yield from _wrapped(_pen([row for row in rows if row.marker == marker]), "  ")
+    if len(changed) > MOST_PENS:
+        yield f"  and {len(changed) - MOST_PENS} more; -o writes them all"
+    yield from _unreadable(rows)
+    yield from _rest(rows, at_least)
+
+
+def _pen(rows: Sequence[DriftRow]) -> str:
+    """Return what became of one pen, from its rows of one session."""
+    order = ("patchy", "off-hue", "weaker", "stronger")
+    row = min((r for r in rows if r.found), key=lambda r: (order.index(r.verdict), -(r.dE00 or 0)))
+    ink = ""
+    if row.strength is not None and row.strength_low is not None and row.strength_high is not None:
+        ink = f"{100 * row.strength:.0f} % of its ink ({100 * row.strength_low:.0f} to {100 * row.strength_high:.0f})"
+    if row.verdict == "patchy":
+        if (
+            row.coverage_before is not None
+            and row.coverage_after is not None
+            and row.coverage_after < row.coverage_before - 0.02
+        ):
+            what = f"covers {100 * row.coverage_after:.0f} % instead of {100 * row.coverage_before:.0f}: running dry"
+        else:
+            what = "lies more unevenly than it did: perhaps running dry"
+    elif row.verdict == "off-hue":
+        what = f"has another hue, by {_difference(row)}: off-hue, perhaps another ink got in"
+    else:
+        what = f"gives {ink}: {row.verdict}" if ink else f"differs by {_difference(row)}: {row.verdict}"
+    return f"{_called(row)} {what}"
+
+
+def _difference(row: DriftRow) -> str:
+    return f"{row.dE00:.1f} dE00 ({row.dE00_low:.1f} to {row.dE00_high:.1f})"
+
+
+def _called(row: DriftRow) -> str:
+    return f"{row.marker} {row.name}" if row.name and row.name != row.marker else row.marker
+
+
+def _unreadable(rows: Sequence[DriftRow]) -> Iterator[str]:
+    lost = [row for row in rows if row.verdict == "unreadable"]
+    blank = list(dict.fromkeys(_called(row) for row in lost if "blank" in row.flags))
+    other = list(dict.fromkeys(_called(row) for row in lost if "blank" not in row.flags))
+    if blank:
+        pen = "this pen" if len(blank) == 1 else "these pens"
+        yield from _wrapped(f"Left nothing on the paper now, so {pen} may be empty: {_list(blank)}.")
+    if other:
+        yield from _wrapped(f"Could be measured before and not now: {_list(other)}. Their flags say why.")
+
+
+def _rest(rows: Sequence[DriftRow], at_least: float) -> Iterator[str]:
+    words = {
+        marker: {row.verdict for row in rows if row.marker == marker}
+        for marker in {row.marker for row in rows}
+    }
+    steady = sum(said == {"steady"} for said in words.values())
+    unsure = sum(
+        "unsure" in said and not said & {"patchy", "off-hue", "weaker", "stronger"} for said in words.values()
+    )
+    parts = []
+    if steady:
+        parts.append(f"{_count(steady, 'pen')} surely changed by less than {at_least:g} dE00")
+    if unsure:
+        named = f"{unsure}" if steady else _count(unsure, "pen")
+        parts.append(
+            f"{named} {'is' if unsure == 1 else 'are'} unsure, because a hand never lays the same ink twice"
+        )
+    if parts:
+        yield from _wrapped("; ".join(parts) + ".")
+
+
+def _whole(one: Comparison) -> Iterator[str]:
+    if one.moved is None:
+        if one.markers:
+            yield from _wrapped(
+                f"With {_count(one.markers, 'pen')} in common a shift of the whole session cannot be told from pens that changed."
+            )
+    else:
+        L, a, b = one.moved
+        clear = abs(L) > max(WORTH, 2 * one.u_moved)
+        tinted = max(abs(a), abs(b)) > 2 * WORTH
+        if clear or tinted:
+            parts = [f"{abs(L):.1f} L* {'darker' if L < 0 else 'lighter'}"] if clear else []
+            if abs(a) > 2 * WORTH:
+                parts.append(f"{abs(a):.1f} a* {'redder' if a > 0 else 'greener'}")
+            if abs(b) > 2 * WORTH:
+                parts.append(f"{abs(b):.1f} b* {'yellower' if b > 0 else 'bluer'}")
+            yield from _wrapped(
+                f"All pens together read {' and '.join(parts)} than on {one.before}: that is paper, scanner, strip or "
+                "hand, not pens, and is taken off above."
+            )
+    if one.paper_moved is not None and max(abs(v) for v in one.paper_moved) > WORTH:
+        L, a, b = one.paper_moved
+        yield from _wrapped(
+            f"The bare paper itself reads {L:+.1f} L*, {a:+.1f} a*, {b:+.1f} b* against {one.before}."
+        )
+    yield from _left(one)
+
+
+def _left(one: Comparison) -> Iterator[str]:
+    reasons: dict[str, list[str]] = {}
+    for left in one.left:
+        reasons.setdefault(left.why, []).append(f"{left.marker} {left.name}".strip())
+    for why, names in reasons.items():
+        pens = list(dict.fromkeys(names))
+        plural = why if len(pens) == 1 else why.replace("was ", "were ", 1).replace("is ", "are ", 1)
+        yield from _wrapped(f"Not compared: {_list(pens)}, which {plural}.")
+
+
+def _runs(found: Drift) -> Iterator[str]:
+    """Yield what the runs of three sessions or more say of pens that go down."""
+    for run in found.runs:
+        trend = run.trend
+        if trend.signal or trend.fall is not None:
+            steps = ", ".join(f"{100 * point.strength:.0f}" for point in trend.points[-8:])
+            named = f"{run.marker} {run.name}".strip()
+            yield from _wrapped(f"{named}: {steps} % of its first ink in the last {len(trend.points[-8:])} sessions; it {trend.forecast}" if trend.fall else f"{named}: {steps} % of its first ink in the last {len(trend.points[-8:])} sessions; when it falls under 70 % it is {trend.forecast}", "  ")  # fmt: skip
+
+
+def _list(names: Sequence[str]) -> str:
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    return ", ".join(names[:MOST_NAMES]) + more
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _wrapped(text: str, indent: str = "") -> Iterator[str]:
+    import textwrap
+
+    yield from textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=f"{indent}  " if indent else "",
+        break_long_words=False,
+    )
