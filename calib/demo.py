@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from calib.answers.drift.comparison import drift_of
+from calib.answers.drift.driftfile import drift_answer
 from calib.chart.layout import ChartOptions, lay_out
 from calib.chart.markers import read_markers
 from calib.chart.page import draw_chart
@@ -18,7 +20,8 @@ from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import STEPS, Hand, Laying, Scanner, Session
 from calib.synthetic.writing import write_scan
-from calib.table.table import write_table
+from calib.table.answerfile import write_answer
+from calib.table.table import read_table, write_table
 
 # Ids, names and colours are invented; hints are what the caps of such pens might show.
 DRAWER = """marker,name,set,kind,hint
@@ -65,14 +68,17 @@ spring.png, autumn.png  simulated scans of the coloured chart, half a year apart
 spring.csv, autumn.csv  the measured colour tables, each with its description beside it
 proof-spring, proof-autumn
                         the pages as they were understood: look at these first
+drift.csv               which pens changed from spring to autumn
 
-In autumn the pen 019 gives only three quarters of its ink, and 014 is running dry: compare the
-two tables, in the rows of these pens, by L, coverage and mottle.
+In autumn the pen 019 gives only three quarters of its ink, and 014 is running dry: find them in
+drift.csv, in the columns strength and verdict.
 
 The same by hand:
 
     calib chart markers.csv -o chart.pdf
     calib measure chart.json spring.png --strip strip.csv --paper smooth --session 2026-03-15 -o spring.csv
+    calib measure chart.json autumn.png --strip strip.csv --paper smooth --session 2026-09-20 -o autumn.csv
+    calib drift spring.csv autumn.csv -o drift.csv
 """
 
 
@@ -107,6 +113,9 @@ def run(folder: Path, say: Callable[[str], None]) -> None:
         _scan(folder, name, seed)
         say(f"measuring {name}.png")
         _measure(folder, name, date)
+    say("asking which pens changed")
+    tables = [read_table(folder / f"{name}.csv")[0] for name, _, _ in SESSIONS]
+    write_answer(folder / "drift.csv", drift_answer(tables, drift_of(tables)))
 
 
 def _scan(folder: Path, name: str, seed: int) -> None:

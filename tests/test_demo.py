@@ -103,6 +103,15 @@ def test_the_dry_pen_is_flagged(tour: tuple[Path, list[str]]) -> None:
     assert dry["flags"].fillna("").str.contains("mottled|half-filled").all()
 
 
+def test_drift_names_the_two_pens_and_no_other(tour: tuple[Path, list[str]]) -> None:
+    frame = table(tour[0], "drift")
+    called = frame[frame["verdict"].isin(["patchy", "off-hue", "weaker", "stronger"])]
+    assert set(called["marker"]) == {FADED[0], DRY[0]}
+    assert set(called.loc[called["marker"] == FADED[0], "verdict"]) == {"weaker"}
+    strength = frame.set_index("marker").loc[[FADED[0]], ["strength_low", "strength_high"]]
+    assert (strength["strength_low"] <= FADED[1]).all() and (FADED[1] <= strength["strength_high"]).all()
+
+
 def test_a_folder_that_holds_anything_is_refused(calib: Callable[..., Run], tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("keep\n")
     answer = calib("demo", tmp_path)

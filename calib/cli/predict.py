@@ -11,8 +11,8 @@ import click
 from calib.cli.options import FilePath, Stop, answer_options, note, read_tables, say
 
 if TYPE_CHECKING:
+    from calib.answers.carrying.predict import Prediction
     from calib.answers.films import Left
-    from calib.answers.predict import Prediction
     from calib.answers.secondcoat.twocoats import TwoCoats
     from calib.table.table import Table
 
@@ -50,7 +50,7 @@ def predict(tables: tuple[Path, ...], output: Path, layers: str | None, quiet: b
         raise click.UsageError(
             "give two tables: all markers on one paper, then a few on the new one (or one and --layers 2)"
         )
-    from calib.answers.predict import predict as carry_over
+    from calib.answers.carrying.predict import predict as carry_over
 
     full, few = read_tables(quiet, tables, output)
     found = carry_over(full, few)

@@ -140,7 +140,7 @@ def _picked(
     listed: tuple[Marker, ...], wanted: tuple[int, Path], layers: tuple[int, ...], quiet: bool
 ) -> tuple[Marker, ...]:
     """Return the markers of the list that tell most about a paper, by what was measured of them on another."""
-    from calib.answers.pick import pick_markers
+    from calib.answers.carrying.pick import pick_markers
     from calib.cli.options import read_tables
 
     count, path = wanted

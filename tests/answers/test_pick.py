@@ -17,8 +17,8 @@ from invented_tables import Making, invented_table
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import DotProduct, Matern
 
-from calib.answers.papermodel import SCALE
-from calib.answers.pick import NOISE, REACH, chosen_groups, pick_markers
+from calib.answers.carrying.model import SCALE
+from calib.answers.carrying.pick import NOISE, REACH, chosen_groups, pick_markers
 from calib.cli.main import cli
 from calib.errors import InputError
 from calib.synthetic.drawer import invent_inks

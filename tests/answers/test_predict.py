@@ -23,12 +23,12 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, DotProduct, Matern
 from sklearn.model_selection import LeaveOneGroupOut
 
-from calib.answers.carry import carried, swatches_of
+from calib.answers.carrying.carry import carried, swatches_of
+from calib.answers.carrying.model import SCALE, SIZES, Form, Rows, Seen, Smooth, evidence, fit
+from calib.answers.carrying.pick import pick_markers
+from calib.answers.carrying.predict import Prediction, predict
+from calib.answers.carrying.steady import steadied
 from calib.answers.films import films_of
-from calib.answers.papermodel import SCALE, SIZES, Form, Rows, Seen, Smooth, evidence, fit
-from calib.answers.pick import pick_markers
-from calib.answers.predict import Prediction, predict
-from calib.answers.steady import steadied
 from calib.cli.main import cli
 from calib.colour.colorimetry import delta_e_2000, hex_to_lab, lab_to_xyz, xyz_to_lab
 from calib.errors import InputError
@@ -234,7 +234,7 @@ def test_a_paper_that_breaks_the_law_is_no_worse_than_with_one_strength(layers: 
 
 
 def _trial(found: Prediction, name: str) -> object:
-    from calib.answers.papermodels import trials
+    from calib.answers.carrying.families import trials
 
     return next(trial for trial in trials(found.learned.lesson) if trial.family.name == name)
 
@@ -256,11 +256,11 @@ def test_real_prints_are_carried_from_paper_to_paper() -> None:
     names = ("FOGRA39L", "FOGRA29L", "FOGRA40L")
     recipes, labs = common_prints(*names)
     tables = {name: print_table(name, recipes, lab) for name, lab in zip(names, labs, strict=True)}
+    markers = [row.marker for row in tables[names[0]].readings if row.kind == "ink"]
+    picked = {name: pick_markers(table, 24, markers).markers for name, table in tables.items()}
     z = []
     for one, two in permutations(names, 2):
-        markers = [row.marker for row in tables[one].readings if row.kind == "ink"]
-        picked = pick_markers(tables[one], 24, markers).markers
-        found = predict(tables[one], few_of(tables[two], picked))
+        found = predict(tables[one], few_of(tables[two], picked[one]))
         truth = {(r.marker, r.layers): np.array(r.lab) for r in tables[two].readings}
         rows = [r for r in found.table.readings if "predicted" in r.flags]
         assert len(rows) == len(recipes) - 1 - 24

@@ -23,8 +23,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented_tables import Making, invented_table
 from outside import common_prints
 
-from calib.answers.pick import pick_markers
-from calib.answers.predict import Prediction, predict
+from calib.answers.carrying.pick import pick_markers
+from calib.answers.carrying.predict import Prediction, predict
 from calib.colour.colorimetry import delta_e_2000
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import SimPaper
@@ -77,7 +77,7 @@ def case(full: Table, new: Table, markers: tuple[str, ...], truth: dict[tuple[st
 
 def _one_strength(found: Prediction, rows: list[Reading], true: np.ndarray) -> np.ndarray:
     """Return the errors of the paper's white and one strength, whether or not that was chosen."""
-    from calib.answers.papermodels import trials
+    from calib.answers.carrying.families import trials
 
     lesson = found.learned.lesson
     trial = next(one for one in trials(lesson) if one.family.name == "strength")

@@ -8,9 +8,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.carry import Carried, Swatches, as_it_is, carried
-from calib.answers.papermodel import Fit, Form, Rows, Seen, Smooth, fit, most_likely
-from calib.answers.paperways import COLUMNS, FAMILIES, GUESSED, STRENGTH, Family
+from calib.answers.carrying.carry import Carried, Swatches, as_it_is, carried
+from calib.answers.carrying.model import Fit, Form, Rows, Seen, Smooth, fit, most_likely
+from calib.answers.carrying.ways import COLUMNS, FAMILIES, GUESSED, STRENGTH, Family
 from calib.colour.colorimetry import delta_e_2000
 
 Array = NDArray[np.float64]

@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib import __version__
-from calib.answers.carry import PAPER_DOUBT, swatches_of, with_paper
+from calib.answers.carrying.carry import PAPER_DOUBT, swatches_of, with_paper
+from calib.answers.carrying.choice import Learned, learn
+from calib.answers.carrying.families import FEWEST, Lesson
+from calib.answers.carrying.model import Seen
+from calib.answers.carrying.row import ink_row, paper_row
+from calib.answers.carrying.steady import steadied
 from calib.answers.films import Films, Left, films_of, light_of
-from calib.answers.paperchoice import Learned, learn
-from calib.answers.papermodel import Seen
-from calib.answers.papermodels import FEWEST, Lesson
-from calib.answers.predictedrow import ink_row, paper_row
-from calib.answers.steady import steadied
 from calib.errors import InputError
 from calib.table.sessions import Session, sessions_of
 from calib.table.table import Reading, Table

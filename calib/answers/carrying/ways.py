@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.carry import Carried, Swatches
+from calib.answers.carrying.carry import Carried, Swatches
 
 Array = NDArray[np.float64]
 Columns = Callable[[Swatches, Carried], Array]

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.papermodel import SCALE
-from calib.answers.papermodels import FEWEST, Lesson, Trial, trials
+from calib.answers.carrying.families import FEWEST, Lesson, Trial, trials
+from calib.answers.carrying.model import SCALE
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.difference import local_scale
 from calib.colour.uncertainty import coverage_factor, normal_draws
@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 # A richer model must be better by so many standard errors of the difference between the two.
-CLEARLY = 0.5
+CLEARLY = 1.0
 # The stated doubt counts as much as so many swatches when it is held against how far off the guesses were.
 BELIEF = 4.0
 # A swatch that every model misses by so much (dE00), by so many times the median, and by so many standard
@@ -82,9 +82,8 @@ def _chosen(lesson: Lesson, found: Sequence[Trial], judged: dict[str, Array]) ->
     """Return the simplest trial that no other beats clearly.
 
     A trial beats another where its expected error is smaller by CLEARLY standard errors of that difference, taken
-    marker by marker, so that hard swatches count against both (after Breiman, Friedman, Olshen and Stone,
-    Classification and Regression Trees, 1984, section 3.4.3, whose rule asks for one: half of one was better on
-    invented papers and real prints).
+    marker by marker, so that hard swatches count against both (the one-standard-error rule of Breiman, Friedman,
+    Olshen and Stone, Classification and Regression Trees, 1984, section 3.4.3).
     """
     best = min(found, key=lambda trial: float(judged[trial.family.name].sum()))
     of_marker = (lesson.markers == np.unique(lesson.markers)[:, None]).astype(float)
@@ -140,7 +139,7 @@ def _factor(lesson: Lesson, trial: Trial) -> float:
     They are held against the guesses, drawn to 1 by BELIEF, and widened by Student's factor, because all settings
     of the model were learned from so few markers.
     """
-    seen = float(_spoken_for(lesson) @ _squares(lesson, trial).mean(axis=1))
+    seen = float(_squares(lesson, trial).mean())
     count = int(lesson.swatches.sum())
     student = float(coverage_factor(len(set(lesson.markers.tolist()))) / coverage_factor(0))
     return (count * seen + BELIEF) / (count + BELIEF) * student**2

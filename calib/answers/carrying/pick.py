@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.answers.carrying.model import Smooth
 from calib.answers.films import films_of
-from calib.answers.papermodel import Smooth
 from calib.errors import InputError
 from calib.table.sessions import sessions_of
 from calib.table.table import Table

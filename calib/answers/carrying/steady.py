@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.carry import carried, swatches_of
+from calib.answers.carrying.carry import carried, swatches_of
+from calib.answers.carrying.families import Lesson, form_of, rows_of, strength_between
+from calib.answers.carrying.model import Seen, fit
+from calib.answers.carrying.ways import Family
 from calib.answers.films import Film, Films, films_of
-from calib.answers.papermodel import Seen, fit
-from calib.answers.papermodels import Lesson, form_of, rows_of, strength_between
-from calib.answers.paperways import Family
 from calib.colour.dose import dose_curve
 from calib.table.table import Reading
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.carry import PAPER_DOUBT
+from calib.answers.carrying.carry import PAPER_DOUBT
 from calib.answers.films import light_of
 from calib.colour.colorimetry import (
     delta_e_2000,

@@ -1,0 +1,1 @@
+"""A whole table carried over to another paper from a few swatches on it."""
