@@ -33,6 +33,7 @@ from calib.chart.markers import read_markers
 from calib.chart.plan import Plan
 from calib.chart.planfile import carrier_to_json, plan_to_json, read_carrier, read_plan
 from calib.cli.main import INTERRUPTED, cli
+from calib.cli.options import FINDINGS
 from calib.colour.card import read_card
 from calib.colour.reference import read_strip
 from calib.table.flags import FLAGS
@@ -110,6 +111,10 @@ PAGES = {
     "Print a chart": ("chart",),
     "Measure": ("measure",),
     "Measure the scanner with a colour card": ("carrier", "scanner"),
+    "Find pens you have twice": ("duplicates",),
+    "Find pens that dry out": ("drift",),
+    "Change the paper": ("papers",),
+    "Carry your colours over to another paper": ("predict",),
     "Flags": ("flags",),
     "The tour": ("demo",),
 }
@@ -210,7 +215,7 @@ def test_exit_codes_are_the_programs() -> None:
         if isinstance(kind, type) and issubclass(kind, errors.CalibError)
     ]
     # 0 is done, 2 also the option parser's own.
-    assert {int(row) for row in rows} == {0, INTERRUPTED, *(kind.exit_code for kind in kinds)}
+    assert {int(row) for row in rows} == {0, INTERRUPTED, FINDINGS, *(kind.exit_code for kind in kinds)}
 
 
 def test_links_lead_somewhere() -> None:
