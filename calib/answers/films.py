@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.colour.colorimetry import lab_to_xyz, linear_to_xyz, xyz_to_lab, xyz_to_linear
+from calib.colour.difference import local_scale
 from calib.colour.dose import DoseCurve, dose_curve
 from calib.table.flags import FLAGS
 from calib.table.sessions import Session
@@ -17,9 +18,10 @@ from calib.table.table import Reading
 Array = NDArray[np.float64]
 
 # A hand lays 2 or 3 per cent more or less ink from swatch to swatch (measured before the start); a table that states no
-# doubt is taken to be as uncertain as that, and by so many Lab units besides.
+# doubt is taken to be as uncertain as that, and besides by so much dE00 in every direction (1 sd): two equal colours, of
+# which only one states no doubt, may then be 0.9 apart (chi squared, 3 degrees of freedom), so nobody can call them the same.
 ASSUMED_DOSE = 0.025
-ASSUMED_REST = 0.15
+ASSUMED_REST = 0.3
 # What doubt is left beside the dose's is small and found as a difference of two large figures, so it is no less than
 # this in Lab units, and than this share of the dose's whole length.
 LEAST_REST = 0.05
@@ -99,7 +101,12 @@ def films_of(session: Session, blenders: bool = False) -> Films:
     blenders: whether a colourless blender's rows count. Raises nothing: a session without a single comparable row is empty.
     """
     white = session.white
-    paper = light_of(white) if white is not None and white.lab is not None else np.ones(3)
+    # The lightest ink may stand for the paper, and one outside the primaries has no light in some channel.
+    paper = (
+        np.maximum(light_of(white), LEAST_LIGHT)
+        if white is not None and white.lab is not None
+        else np.ones(3)
+    )
     left, keys = [], []
     for key, row in session.by_key.items():
         why = _why_not(row, blenders)
@@ -137,11 +144,12 @@ def _films(session: Session, keys: Sequence[tuple[str, int]], paper: Array) -> d
         lab[:, None], light[:, None], light[:, None] + step * np.array([[-0.5], [0.5]]) * slope[:, None]
     )
     along = (ends[:, 1] - ends[:, 0]) / step
+    rests = _assumed_rests(rows, lab)
     films = {}
     for i, (key, row) in enumerate(zip(keys, rows, strict=True)):
         curve, amount = curves[key]
         u_dose = _dose_doubt(row, along[i])
-        covariance = _covariance(row, along[i], u_dose)
+        covariance = _covariance(row, along[i], u_dose, rests.get(i))
         films[key] = Film(row, lab[i], linear[key], along[i], covariance, float(u_dose), amount, curve)
     return films
 
@@ -185,15 +193,26 @@ def _dose_doubt(row: Reading, along: Array) -> float:
     return min(ASSUMED_DOSE, float(np.linalg.norm(stated) / max(float(np.linalg.norm(along)), 1e-9)))
 
 
-def _covariance(row: Reading, along: Array, u_dose: float) -> Array:
-    """Return (3, 3): the doubt of the dose along its way, and what the stated doubts hold beyond it, on each axis."""
+def _assumed_rests(rows: Sequence[Reading], lab: Array) -> dict[int, Array]:
+    """Return (3, 3) what is assumed beside the dose's doubt for those of the rows that state none, by their place; lab: (n, 3)."""
+    silent = [i for i, row in enumerate(rows) if _stated(row) is None]
+    if not silent:
+        return {}
+    return dict(zip(silent, ASSUMED_REST**2 * np.linalg.inv(local_scale(lab[silent])), strict=True))
+
+
+def _covariance(row: Reading, along: Array, u_dose: float, assumed: Array | None) -> Array:
+    """Return (3, 3): the doubt of the dose along its way, and what the stated doubts hold beyond it, on each axis.
+
+    assumed: (3, 3) what is taken for the latter where the row states no doubt.
+    """
     stated = _stated(row)
     if stated is None:
-        rest = np.full(3, ASSUMED_REST)
+        rest = np.asarray(assumed)
     else:
         least = np.hypot(LEAST_REST, LEAST_SHARE * u_dose * np.linalg.norm(along))
-        rest = np.sqrt(np.maximum(stated**2 - (u_dose * along) ** 2, least**2))
-    return np.asarray(u_dose**2 * np.outer(along, along) + np.diag(rest**2))
+        rest = np.diag(np.maximum(stated**2 - (u_dose * along) ** 2, least**2))
+    return np.asarray(u_dose**2 * np.outer(along, along) + rest)
 
 
 def left_words(left: Sequence[Left], most: int = 8) -> list[str]:

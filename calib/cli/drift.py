@@ -11,11 +11,12 @@ import click
 from calib.cli.options import FINDINGS, FilePath, answer_options, check_option, give_answer, read_tables
 
 if TYPE_CHECKING:
-    from calib.answers.drift.comparison import Comparison, Drift, DriftRow
+    from calib.answers.drift.comparison import Comparison, Drift, DriftRow, Run
 
 # What fits a screen; the file and --json have all.
 MOST_PENS = 40
 MOST_NAMES = 8
+MOST_SESSIONS = 12
 WIDTH = 79
 # A shift of the whole session is worth a sentence from so many Lab units on, and where it is clear.
 WORTH = 0.3
@@ -63,14 +64,21 @@ def drift(
 
 
 def _words(found: Drift) -> Iterator[str]:
-    """Yield the answer in plain words, one later session after the other."""
-    for paper, after in dict.fromkeys((row.paper, row.after) for row in found.rows):
+    """Yield the answer in plain words: each paper's last session in full, the ones before it in a line each."""
+    later = list(dict.fromkeys((row.paper, row.after) for row in found.rows))
+    last = dict(later)
+    several = len(last) > 1
+    for paper, after in later:
         rows = [row for row in found.rows if (row.paper, row.after) == (paper, after)]
-        several = len({row.paper for row in found.rows}) > 1
-        yield from _session(rows, f" on '{paper}'" if several else "", found.at_least)
-        for one in found.comparisons:
-            if (one.paper, one.after) == (paper, after):
-                yield from _whole(one)
+        where = f" on '{paper}'" if several else ""
+        whole = [one for one in found.comparisons if (one.paper, one.after) == (paper, after)]
+        if after == last[paper]:
+            yield from _session(rows, where, found.at_least)
+        else:
+            yield from _earlier(rows, where)
+        for one in whole:
+            yield from _whole(one)
+            yield from _left(one) if after == last[paper] else ()
     if not found.rows:
         yield "No pen was measured in two sessions, so nothing can be said of any."
         for one in found.comparisons:
@@ -96,6 +104,15 @@ def _session(rows: Sequence[DriftRow], where: str, at_least: float) -> Iterator[
         yield f"  and {len(changed) - MOST_PENS} more; -o writes them all"
     yield from _unreadable(rows)
     yield from _rest(rows, at_least)
+
+
+def _earlier(rows: Sequence[DriftRow], where: str) -> Iterator[str]:
+    """Yield one line on a session after which there are others; the last one says what became of the pens."""
+    names = list(dict.fromkeys(_called(row) for row in rows if row.found))
+    lost = list(dict.fromkeys(_called(row) for row in rows if row.verdict == "unreadable"))
+    parts = [f"{_list(names)} {'has' if len(names) == 1 else 'have'} changed" if names else "no clear change"]
+    parts += [f"{_list(lost)} could not be measured"] if lost else []
+    yield from _wrapped(f"By {rows[0].after}{where}: {'; '.join(parts)}.")
 
 
 def _pen(rows: Sequence[DriftRow]) -> str:
@@ -186,7 +203,6 @@ def _whole(one: Comparison) -> Iterator[str]:
         yield from _wrapped(
             f"The bare paper itself reads {L:+.1f} L*, {a:+.1f} a*, {b:+.1f} b* against {one.before}."
         )
-    yield from _left(one)
 
 
 def _left(one: Comparison) -> Iterator[str]:
@@ -200,13 +216,50 @@ def _left(one: Comparison) -> Iterator[str]:
 
 
 def _runs(found: Drift) -> Iterator[str]:
-    """Yield what the runs of three sessions or more say of pens that go down."""
-    for run in found.runs:
-        trend = run.trend
-        if trend.signal or trend.fall is not None:
-            steps = ", ".join(f"{100 * point.strength:.0f}" for point in trend.points[-8:])
-            named = f"{run.marker} {run.name}".strip()
-            yield from _wrapped(f"{named}: {steps} % of its first ink in the last {len(trend.points[-8:])} sessions; it {trend.forecast}" if trend.fall else f"{named}: {steps} % of its first ink in the last {len(trend.points[-8:])} sessions; when it falls under 70 % it is {trend.forecast}", "  ")  # fmt: skip
+    """Yield the runs of strengths over three sessions or more, of the pens that changed or whose chart gave a signal."""
+    last = {row.paper: row.after for row in found.rows}
+    changed = {(row.paper, row.marker) for row in found.findings if row.after == last[row.paper]}
+    runs = [
+        run for run in found.runs
+        if run.trend.signal or run.trend.fall is not None or (run.paper, run.marker) in changed
+    ]  # fmt: skip
+    if not runs:
+        return
+    yield from _wrapped("From session to session, ink in per cent of the first (give or take: 95 %):")
+    for run in runs[:MOST_PENS]:
+        yield from _run(run)
+    if len(runs) > MOST_PENS:
+        yield f"  and {len(runs) - MOST_PENS} more; -o writes them all"
+    most = max(len(run.trend.points) for run in runs)
+    if all(not run.trend.ewma for run in runs):
+        yield from _wrapped(f"After {most} sessions it is too early to say when a pen will be too weak.")
+
+
+def _run(run: Run) -> Iterator[str]:
+    """Yield the run of one pen: its strengths, since when it leaves what a hand scatters, and the forecast."""
+    trend = run.trend
+    shown = list(zip(trend.points, trend.low, trend.high, strict=True))[-MOST_SESSIONS:]
+    width = max((high - low) / 2 for _, low, high in shown)
+    steps = ", ".join(f"{100 * point.strength:.0f}" for point, _, _ in shown)
+    of = f"last {len(shown)}: " if len(shown) < len(trend.points) else ""
+    named = f"{run.marker} {run.name}" if run.name and run.name != run.marker else run.marker
+    yield from _wrapped(f"{named}: {of}{steps} (give or take {max(100 * width, 1):.0f})", "  ")
+    if not trend.ewma:
+        return
+    said = []
+    if trend.signals:
+        first = trend.signals[0]
+        way = "weaker" if trend.ewma[first] < 0 else "stronger"
+        back = "" if trend.signals[-1] == len(trend.points) - 1 else ", though not in the last session"
+        said.append(f"{way} than a hand's scatter explains since {_day(trend.points[first].day)}{back}")
+    said.append(f"it {trend.forecast}" if trend.fall else f"when it falls under 70 % is {trend.forecast}")
+    yield from _wrapped("; ".join(said), "    ")
+
+
+def _day(ordinal: float) -> str:
+    from datetime import date
+
+    return date.fromordinal(round(ordinal)).isoformat()
 
 
 def _list(names: Sequence[str]) -> str:

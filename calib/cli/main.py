@@ -5,6 +5,7 @@ Each command imports what it needs inside itself, so that ``calib --help`` answe
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import sys
@@ -29,6 +30,10 @@ def main() -> None:
     """Run the command line; every failure is a sentence on stderr and an exit code."""
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, Stop.ask)
+    for stream in (sys.stdout, sys.stderr):
+        # A pipe or an old console may lack letters of a marker's name; its code is better than an end halfway.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         code = cli.main(prog_name="calib", standalone_mode=False)
     except click.ClickException as error:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
@@ -119,6 +121,15 @@ def say(quiet: bool, *lines: str) -> None:
             click.echo(line)
 
 
+def say_json(quiet: bool, text: str) -> None:
+    """Print JSON on stdout, with escapes where stdout lacks a letter of it."""
+    try:
+        text.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        text = json.dumps(json.loads(text), indent=1)
+    say(quiet, text)
+
+
 def note(quiet: bool, *lines: str) -> None:
     """Print progress and warnings, on stderr."""
     if not quiet:
@@ -170,18 +181,28 @@ def check_option(function: Callable[..., Any]) -> Callable[..., Any]:
     )(function)
 
 
+def check_answer(output: Path, *tables: Path) -> tuple[Path, Path]:
+    """Return the two files of an answer, its CSV and the description; refuse where one cannot be written or is an input."""
+    from calib.files import check_writable
+    from calib.table.csvw import metadata_path
+
+    inputs = [path for table in tables if table.name for path in (table, metadata_path(table))]
+    refuse_overwriting(output, *inputs)
+    written = output, metadata_path(output)
+    refuse_overwriting(written[1], *inputs)
+    check_writable(*written)
+    return written
+
+
 def read_tables(quiet: bool, paths: Sequence[Path], output: Path | None = None) -> list[Table]:
     """Read measured colour tables, with their warnings on stderr; say all their mistakes at once.
 
     The output is checked first: nobody wants to wait for an answer that cannot be written.
     """
-    from calib.files import check_writable
-    from calib.table.csvw import metadata_path
     from calib.table.table import read_table
 
     if output is not None:
-        refuse_overwriting(output, *paths, *map(metadata_path, paths))
-        check_writable(output)
+        check_answer(output, *paths)
     tables: list[Table] = []
     errors: list[CalibError] = []
     for i, path in enumerate(paths):
@@ -211,7 +232,6 @@ def give_answer(
         write_answer(output, answer)
     note(quiet, *answer.warnings)
     if as_json:
-        if not quiet:
-            click.echo(answer_json(answer))
+        say_json(quiet, answer_json(answer))
     else:
         say(quiet, *lines, *([f"Written: {output}"] if output is not None else []))

@@ -12,9 +12,9 @@ from calib.cli.options import (
     FilePath,
     Stop,
     answer_options,
+    check_answer,
     give_answer,
     read_tables,
-    refuse_overwriting,
     say,
 )
 
@@ -51,14 +51,14 @@ def papers(
     """
     from calib.answers.papers.comparison import compare_papers
     from calib.answers.papers.paperfile import left_out, papers_answer, swatches_answer
-    from calib.files import check_writable
     from calib.table.answerfile import write_answer
 
     if swatches is not None:
-        refuse_overwriting(swatches, *tables)
-        if output is not None and swatches.resolve() == output.resolve():
+        written = check_answer(swatches, *tables)
+        if output is not None and {path.resolve() for path in written} & {
+            path.resolve() for path in check_answer(output, *tables)
+        }:
             raise click.UsageError("-o and --swatches name the same file")
-        check_writable(swatches)
     read = read_tables(quiet, tables, output)
     found = compare_papers(read)
     answer = papers_answer(found, read)

@@ -8,15 +8,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calib.cli.options import FilePath, Stop, answer_options, note, read_tables, say
+from calib.cli.options import FilePath, Stop, answer_options, note, read_tables, say, say_json
 
 if TYPE_CHECKING:
+    from calib.answers.carrying.choice import Learned
     from calib.answers.carrying.predict import Prediction
     from calib.answers.films import Left
     from calib.answers.secondcoat.twocoats import TwoCoats
     from calib.table.table import Table
 
 WIDTH = 78
+# A model of more weight than this is named alone; one of less than that is not named.
+ALONE, NAMED = 0.95, 0.1
 
 
 @click.command(epilog="Example: calib predict colours.csv rough-few.csv -o rough.csv")
@@ -81,7 +84,7 @@ def _give(
         rows = tuple(tuple(getattr(row, column.name) for column in COLUMNS) for row in table.readings)
         notes = table.origin.notes()
         answer = Answer("predict", "Predicted colours", COLUMNS, rows, KEY, notes, tuple(warnings))
-        say(quiet, answer_json(answer))
+        say_json(quiet, answer_json(answer))
         return
     for line in lines:
         say(quiet, *textwrap.wrap(line, WIDTH, subsequent_indent="  ", break_long_words=False))
@@ -90,7 +93,6 @@ def _give(
 
 def _words(found: Prediction) -> Iterator[str]:
     learned = found.learned
-    expected = learned.expected
     paper = found.few.paper
     if not found.predicted:
         yield f"All {found.measured} swatches were measured on {paper}; there was nothing to carry over."
@@ -101,16 +103,27 @@ def _words(found: Prediction) -> Iterator[str]:
     else:
         yield (
             f"Carried {many} over to {paper} from {found.trained}: expect errors of "
-            f"{expected[learned.trial.family.name]:.1f} dE00 in the mean (cross-validated) and 95 of 100 under "
-            f"{learned.p95:.1f}; direct use would be {expected['direct']:.1f}."
+            f"{learned.error:.1f} dE00 in the mean (cross-validated) and 95 of 100 under "
+            f"{learned.p95:.1f}; direct use would be {learned.expected['direct']:.1f}."
         )
-        yield f"Model: {learned.trial.family.words}."
-    if learned.trial.family.base == "strength":
-        off, old = 100 * (learned.trial.strength - 1), found.full.paper
+        yield _model(learned)
+    if learned.strength is not None:
+        off, old = 100 * (learned.strength - 1), found.full.paper
         if abs(off) >= 1:
             yield f"On {paper} your pens leave {abs(off):.0f} % {'more' if off > 0 else 'less'} colour than on {old}."
     yield from _left(found.left)
     yield "The predicted rows are flagged 'predicted'; colour what matters most yourself."
+
+
+def _model(learned: Learned) -> str:
+    """Return which models were averaged, those of the most weight by name."""
+    names = {one.family.name: one.family.words for one in learned.mixture.trials}
+    first, *others = sorted(learned.weights.items(), key=lambda each: -each[1])
+    if first[1] > ALONE:
+        return f"Model: {names[first[0]]}."
+    # The words of a family have commas of their own.
+    said = "; ".join(f"{100 * w:.0f} % {names[name]}" for name, w in (first, *others[:2]) if w >= NAMED)
+    return f"Model: a mean of several, weighed by how well each guessed swatches it had not seen: {said}."
 
 
 def _coat_words(found: TwoCoats, table: Table) -> Iterator[str]:

@@ -103,7 +103,7 @@ def joint_freedom(u: ArrayLike, freedom: ArrayLike) -> Array:
     each = np.asarray(freedom, dtype=float).reshape(-1, *[1] * (u.ndim - 1))
     # An assumed scatter counts as known: the formula's term for it is nothing.
     share = np.where(each > 0, u**4 / np.maximum(each, 1), 0.0).sum(axis=0)
-    return np.asarray((u**2).sum(axis=0) ** 2 / np.maximum(share, 1e-300))
+    return np.asarray((u**2).sum(axis=0) ** 2 / np.maximum(share, 1e-280))
 
 
 def coverage_factor(freedom: ArrayLike, share: float = 0.95) -> Array:

@@ -190,13 +190,19 @@ def csvw_metadata(
         "tableSchema": schema,
         "notes": _properties(notes),
     }
-    return (json.dumps(metadata, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
+    text = json.dumps(metadata, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    # A file's name may hold bytes that are no text in any encoding; in a note a question mark stands for them.
+    return text.encode("utf-8", "replace")
 
 
 def _url(name: str) -> str:
     # Letters of other scripts may stand in a reference as they are (RFC 3987), and some readers
     # of local files do not take escapes apart.
-    return "".join(c if ord(c) > 127 else quote(c, safe="") for c in name)
+    # Bytes of a name that are no text must be escaped, or the description would not find its file.
+    return "".join(
+        c if ord(c) > 127 and not 0xD800 <= ord(c) <= 0xDFFF else quote(c, safe="", errors="surrogateescape")
+        for c in name
+    )
 
 
 def _column_json(column: Column) -> dict[str, Any]:

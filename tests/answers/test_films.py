@@ -30,6 +30,7 @@ from calib.answers.films import (
 )
 from calib.chart.markers import Marker
 from calib.colour.colorimetry import lab_to_xyz, linear_to_xyz, xyz_to_lab, xyz_to_linear
+from calib.colour.difference import local_scale
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import SimPaper, reflectance_at
 from calib.synthetic.scanners import spectral_scanner
@@ -174,7 +175,9 @@ def test_without_doubts_they_are_assumed(made: tuple[Table, Truth]) -> None:
     bare = films(changed(made[0], u_L=None, u_a=None, u_b=None, u_dose=None))
     assert bare.assumed == len(bare.by_key) == 60
     for film in bare.by_key.values():
-        expected = ASSUMED_DOSE**2 * np.outer(film.along, film.along) + ASSUMED_REST**2 * np.eye(3)
+        expected = ASSUMED_DOSE**2 * np.outer(film.along, film.along) + ASSUMED_REST**2 * np.linalg.inv(
+            local_scale(film.lab)[0]
+        )
         assert film.u_dose == ASSUMED_DOSE == 0.025
         assert film.covariance == pytest.approx(expected)
     # One of the three alone says nothing either.

@@ -1,7 +1,8 @@
 """Does drift find the pens that changed, and no others: invented tables by the hundred, and some simulated scans.
 
     python tests/benchmarks/drift.py [runs] [first seed]        invented tables
-    python tests/benchmarks/drift.py scans [pairs] [first seed]   simulated scans, 300 dpi, some 20 seconds a page pair
+    python tests/benchmarks/drift.py scans [pairs] [first seed] [folder]   simulated scans, 300 dpi, some 20 seconds a page pair; a folder
+        keeps the measured tables, so that a change of the answer is judged without measuring again
 
 15 % of the markers change: a third of them weakened to 0.6 to 0.95, a third dried (grain 0.2 to 0.6), a third contaminated with 10 to 40
 per cent of another ink, or all of one kind. On top every run has a shift of the whole session, in tone and in the strength of all pens. Printed
@@ -14,6 +15,7 @@ A change of 2 dE00 is only two or three times what a hand's scatter of 2.5 % mak
 
 from __future__ import annotations
 
+import json
 import sys
 import tempfile
 from dataclasses import dataclass, replace
@@ -32,7 +34,7 @@ from calib.synthetic.inks import Ink
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import Hand, Laying, Scanner, Session
 from calib.synthetic.writing import write_scan
-from calib.table.table import Reading, Table
+from calib.table.table import Reading, Table, read_table, write_table
 
 KINDS = ("colorimetric", "camera-1", "camera-2", "three-led")
 FINDINGS = ("patchy", "off-hue", "weaker", "stronger")
@@ -202,10 +204,17 @@ SETTINGS = (
 )
 
 
-def scanned_pair(
-    setting: Setting, kind: str, seed: int
-) -> tuple[Drift, Changed, dict[tuple[str, int], float]]:
-    """Simulate the scans of two sessions and measure them; also the true dE00 of each row in the scanner's own light."""
+@dataclass(frozen=True)
+class Scanned:
+    """Two measured sessions, what was done to their pens, and the true dE00 of each row in the scanner's own light."""
+
+    tables: list[Table]
+    changed: Changed
+    true: dict[tuple[str, int], float]
+
+
+def scanned_pair(setting: Setting, kind: str, seed: int) -> Scanned:
+    """Simulate the scans of two sessions and measure them."""
     plan = chart_of(setting.count, layers=setting.layers)
     inks = invent_inks(plan.markers, seed=seed)
     changed = change(inks, setting, np.random.default_rng(seed))
@@ -231,15 +240,41 @@ def scanned_pair(
         cells = {cell.cell: cell for scan in scans for cell in scan.truth.cells.values()}
         films.append({(cell.marker, cell.layers): lab_of(cell.nominal.linear) for cell in cells.values()})
     true = {key: float(delta_e_2000(films[0][key], films[1][key])) for key in films[0]}
-    return drift_of(tables), changed, true
+    return Scanned(tables, changed, true)
 
 
-def scans(pairs: int = 3, first: int = 72000) -> None:
-    """Print a row per number of layers."""
+def kept_pair(setting: Setting, kind: str, seed: int, folder: Path | None) -> Scanned:
+    """Return the pair of this seed from the folder, measured first where it is not there."""
+    if folder is None:
+        return scanned_pair(setting, kind, seed)
+    own = folder / f"{seed}-{kind}-{setting.count}-{len(setting.layers)}"
+    paths = [own / "before.csv", own / "after.csv"]
+    if not (own / "truth.json").exists():
+        made = scanned_pair(setting, kind, seed)
+        own.mkdir(parents=True, exist_ok=True)
+        for path, table in zip(paths, made.tables, strict=True):
+            write_table(path, table)
+        truth = {
+            "weak": made.changed.weak,
+            "dry": made.changed.dry,
+            "taint": list(made.changed.taint),
+            "true": [[*key, value] for key, value in made.true.items()],
+        }
+        (own / "truth.json").write_text(json.dumps(truth), encoding="utf-8")
+    truth = json.loads((own / "truth.json").read_text(encoding="utf-8"))
+    inks = {ink.marker: ink for ink in invent_inks(chart_of(setting.count).markers, seed=seed)}
+    changed = Changed(truth["weak"], truth["dry"], {marker: inks[marker] for marker in truth["taint"]})
+    true = {(marker, layers): value for marker, layers, value in truth["true"]}
+    return Scanned([read_table(path)[0] for path in paths], changed, true)
+
+
+def scans(pairs: int = 4, first: int = 72000, folder: Path | None = None) -> None:
+    """Print a row per number of layers; the scanners take turns."""
     for setting in (Setting("scans, 68", 68), Setting("scans, 68, one layer", 68, layers=(1,))):
         tally = Tally()
         for i in range(pairs):
-            tally.add(*scanned_pair(setting, KINDS[(0, 1, 3)[i % 3]], first + i))
+            made = kept_pair(setting, KINDS[(first + i) % len(KINDS)], first + i, folder)
+            tally.add(drift_of(made.tables), made.changed, made.true)
         print(
             f"{setting.name:26s} {tally.line()}",
             *(f"   missed: {one}" for one in tally.missed),
@@ -263,6 +298,6 @@ def main(runs: int = 20, first: int = 70000, only: str = "") -> None:
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["scans"]:
-        scans(*(int(a) for a in sys.argv[2:4]))
+        scans(*(int(a) for a in sys.argv[2:4]), *(Path(a) for a in sys.argv[4:5]))
     else:
         main(*(int(a) for a in sys.argv[1:3]), *sys.argv[3:4])

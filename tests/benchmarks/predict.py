@@ -106,7 +106,7 @@ def _line(cases: list[Case]) -> str:
     e, d, s, z = (
         np.concatenate([getattr(c, n) for c in cases]) for n in ("errors", "direct", "strength", "z")
     )
-    said = np.mean([c.found.learned.expected[c.found.learned.trial.family.name] for c in cases])
+    said = np.mean([c.found.learned.error for c in cases])
     ratio = max(c.errors.mean() / c.strength.mean() for c in cases)
     names = [c.found.learned.trial.family.name for c in cases]
     models = ", ".join(f"{names.count(n)} {n}" for n in sorted(set(names)))
@@ -160,7 +160,7 @@ def prints() -> None:
         learned = done.found.learned
         print(
             f"{one}, {two}:  {done.errors.mean():.2f}  {np.quantile(done.errors, 0.95):.2f}  "
-            f"{learned.expected[learned.trial.family.name]:8.2f}  {done.direct.mean():6.2f}  "
+            f"{learned.error:8.2f}  {done.direct.mean():6.2f}  "
             f"{done.errors.mean() / done.direct.mean():5.3f}  {100 * np.mean(np.abs(done.z) < 1.96):.1f} %  "
             f"{learned.trial.family.name}",
             flush=True,

@@ -1,7 +1,8 @@
-"""Swatches of one paper taken over to another by physics alone: the new paper's white, and one strength.
+"""Swatches of one paper taken over to another by physics alone: the new paper's white, and one law of all inks.
 
 Ink over paper reads as its marker's dose curve says, so another paper changes the light of bare paper at the
-curve's beginning, and how far along it a coat goes. Whatever else a paper does is left to a statistical model,
+curve's beginning, how far along it a coat goes, how far a second one, and how much light its surface sends back
+through any ink. Whatever else a paper does is left to a statistical model,
 which needs to know how the colour moves when the light of one channel does; that stands here too.
 """
 
@@ -22,8 +23,21 @@ Array = NDArray[np.float64]
 LEAST_SHARE = 2e-3
 # Bare paper is read all over the page, so its doubt is small; in Lab units (measured: README, figures).
 PAPER_DOUBT = 0.1
-# The step over which slopes are taken, relative.
-STEP = 0.02
+# The steps over which slopes are taken: of the ink and of light, relative, and of surface light, a perfect white = 1.
+STEP, SURFACE_STEP = 0.02, 0.002
+
+
+@dataclass(frozen=True)
+class Law:
+    """What another paper does to all inks alike.
+
+    strength: times the ink that a coat leaves. surface: share of white light that the surface sends back more than
+    the known paper's. second: times the ink of two coats, beside strength.
+    """
+
+    strength: float = 1.0
+    surface: float = 0.0
+    second: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,11 +74,14 @@ class Swatches:
         """Return these readings' covariance (n, 3, 3) for colours that move along (n, 3) with the amount of ink."""
         return np.asarray((self.u_dose**2)[:, None, None] * along[:, :, None] * along[:, None, :] + self.rest)
 
-    def on(self, white: Array, strength: float) -> Array:
-        """Return the light (n, 3) of strength times the ink on a paper of another white (3,)."""
+    def on(self, white: Array, law: Law) -> Array:
+        """Return the light (n, 3) on a paper of another white (3,), and of this law against the known paper's."""
         bare = np.einsum("nij,j->ni", np.linalg.inv(self.back), white)
-        passed = 10.0 ** (-(self.amount * strength)[:, None] * self.rate)
-        return np.asarray(np.einsum("nij,nj->ni", self.back, bare * (self.floor + (1 - self.floor) * passed)))
+        amount = self.amount * law.strength * np.where(self.layers == 2, law.second, 1.0)
+        passed = 10.0 ** (-amount[:, None] * self.rate)
+        light = np.einsum("nij,nj->ni", self.back, bare * (self.floor + (1 - self.floor) * passed))
+        # Bare paper's own light holds its surface's already; ink takes away all but that.
+        return np.asarray(light + law.surface * (1 - light / white))
 
     @property
     def density(self) -> Array:
@@ -100,28 +117,31 @@ def swatches_of(films: Sequence[Film], white: Array) -> Swatches:
 class Carried:
     """Swatches as they would be on another paper.
 
-    lab, light: (n, 3). along: (n, 3) how lab changes per relative change of the amount of ink. by_light: (n, 3, 3)
-    how lab changes per relative change of each channel's light (last axis: channels, ROMM RGB).
+    lab, light: (n, 3). along: (n, 3) how lab changes per relative change of the amount of ink. by_surface: (n, 3)
+    how it changes per surface light, a perfect white = 1. by_light: (n, 3, 3) how lab changes per relative change
+    of each channel's light (last axis: channels, ROMM RGB).
     """
 
     lab: Array
     light: Array
     along: Array
+    by_surface: Array
     by_light: Array
 
 
-def carried(swatches: Swatches, white: Array, strength: float) -> Carried:
-    """Return swatches on a paper of another white (3,), linear light, where the pens leave strength times the ink."""
-    own = swatches.on(swatches.white, 1.0)
+def carried(swatches: Swatches, white: Array, law: Law) -> Carried:
+    """Return swatches on a paper of another white (3,), linear light, and of this law."""
+    own = swatches.on(swatches.white, Law())
 
     def lab_of(light: Array) -> Array:
         return lab_near(swatches.lab, own, light)
 
-    light = swatches.on(white, strength)
-    along = (
-        lab_of(swatches.on(white, strength * (1 + STEP / 2)))
-        - lab_of(swatches.on(white, strength * (1 - STEP / 2)))
-    ) / STEP
+    def slope(less: Law, more: Law, step: float) -> Array:
+        return (lab_of(swatches.on(white, more)) - lab_of(swatches.on(white, less))) / step
+
+    light = swatches.on(white, law)
+    weaker, stronger = (replace(law, strength=law.strength * (1 + part)) for part in (-STEP / 2, STEP / 2))
+    duller, shinier = (replace(law, surface=law.surface + part * SURFACE_STEP) for part in (-0.5, 0.5))
     wide = np.maximum(linear_to_romm(light), LEAST_SHARE * linear_to_romm(white))
     back = np.linalg.inv(linear_to_romm(np.eye(3)).T)
     by_light = [
@@ -132,13 +152,18 @@ def carried(swatches: Swatches, white: Array, strength: float) -> Carried:
         / STEP
         for c in range(3)
     ]
-    return Carried(lab_of(light), light, along, np.stack(by_light, axis=-1))
+    return Carried(
+        lab_of(light),
+        light,
+        slope(weaker, stronger, STEP),
+        slope(duller, shinier, SURFACE_STEP),
+        np.stack(by_light, axis=-1),
+    )
 
 
 def as_it_is(swatches: Swatches) -> Carried:
     """Return swatches taken for those of another paper without any change."""
-    same = carried(swatches, swatches.white, 1.0)
-    return Carried(swatches.lab, swatches.light, same.along, same.by_light)
+    return replace(carried(swatches, swatches.white, Law()), lab=swatches.lab, light=swatches.light)
 
 
 def with_paper(swatches: Swatches, lab: Array) -> Swatches:

@@ -1,4 +1,4 @@
-"""Families of models (``paperways``) fitted to the few swatches that were read on a new paper."""
+"""Families of models (``ways``) fitted to the few swatches that were read on a new paper."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.carrying.carry import Carried, Swatches, as_it_is, carried
+from calib.answers.carrying.carry import Carried, Law, Swatches, as_it_is, carried
 from calib.answers.carrying.model import Fit, Form, Rows, Seen, Smooth, fit, most_likely
-from calib.answers.carrying.ways import COLUMNS, FAMILIES, GUESSED, STRENGTH, Family
+from calib.answers.carrying.ways import COAT, COLUMNS, FAMILIES, GUESSED, STRENGTH, SURFACE, Family
 from calib.colour.colorimetry import delta_e_2000
 
 Array = NDArray[np.float64]
@@ -27,7 +27,7 @@ class Lesson:
     """What is to be learned from.
 
     known: all swatches of the known paper, and the bare paper. seen: what was read on the new one, of the rows
-    learned (m,) of known. white: (3,) linear light of the new paper. noise_known: see ``papermodel.most_likely``.
+    learned (m,) of known. white: (3,) linear light of the new paper. noise_known: see ``model.most_likely``.
     """
 
     known: Swatches
@@ -46,6 +46,11 @@ class Lesson:
         """The numbers of the learned swatches' markers, the bare paper left out."""
         return self.known.marker[self.learned[self.swatches]]
 
+    @property
+    def layers(self) -> set[int]:
+        """The numbers of coats of the learned swatches."""
+        return set(self.known.layers[self.learned[self.swatches]].tolist())
+
     def without(self, marker: int) -> Lesson:
         """Return the lesson without one marker's swatches on the new paper."""
         keep = np.flatnonzero(self.known.marker[self.learned] != marker)
@@ -56,57 +61,72 @@ class Lesson:
 class Trial:
     """One family as it did.
 
-    strength: of the inks, against the known paper. rows: all of the known paper, light: (n, 3) what they start
-    from. errors: (m,) dE00 of what it says of each learned row without that row's marker.
+    law: what it takes the paper to do to all inks alike, before anything else. rows: all of the known paper, light:
+    (n, 3) what they start from. errors: (m,) dE00 of what it says of each learned row without that row's marker.
     """
 
     family: Family
-    strength: float
+    law: Law
     rows: Rows
     light: Array
     fit: Fit
     errors: Array
 
 
-def strength_between(lesson: Lesson) -> float:
-    """Return the strength that carries the learned rows best onto what was seen (least squares in Lab)."""
+def law_between(lesson: Lesson, several: bool = True) -> Law:
+    """Return the law that carries the learned rows best onto what was seen (least squares in Lab).
+
+    several: whether surface light and, where both coats were seen, the second coat's ink are sought too, or the
+    strength alone. Each is held to what is expected of papers (``ways``).
+    """
     rows, seen = lesson.known.only(lesson.learned), lesson.seen
-    strength, off = 1.0, np.zeros_like(seen.lab)
-    for _ in range(8):
-        base = carried(rows, lesson.white, strength)
+    second = (rows.layers == 2).astype(float)
+    sizes = np.array([STRENGTH, SURFACE, COAT])
+    free = np.array([True, several, several and lesson.layers == {1, 2}])
+    at = np.zeros(3)
+    for _ in range(12):
+        base = carried(rows, lesson.white, _law(at))
         off = seen.lab - base.lab
-        # A quarter of the squared residual stands for what one strength cannot explain; it keeps dark inks from
-        # ruling.
+        ways = np.stack([base.along, base.by_surface, base.along * second[:, None]], axis=-1)[:, :, free]
+        # A quarter of the squared residual stands for what no law explains; it keeps dark inks from ruling.
         weight = np.linalg.inv(
             seen.doubt + rows.noise(base.along) + (0.25 * np.mean(off**2) + 0.01) * np.eye(3)
         )
-        pull = np.einsum("ni,nij,nj->", base.along, weight, off)
-        hold = np.einsum("ni,nij,nj->", base.along, weight, base.along) + 1 / STRENGTH**2
-        step = float(np.clip((pull - np.log(strength) / STRENGTH**2) / hold, -0.3, 0.3))
-        strength *= float(np.exp(step))
-        if abs(step) < 1e-4:
+        pull = np.einsum("nip,nij,nj->p", ways, weight, off) - (at / sizes**2)[free]
+        hold = np.einsum("nip,nij,njq->pq", ways, weight, ways) + np.diag(1 / sizes[free] ** 2)
+        step = np.clip(np.linalg.solve(hold, pull), -sizes[free], sizes[free])
+        at[free] += step
+        if np.all(np.abs(step) < 1e-4 * sizes[free]):
             break
-    return strength
+    return _law(at)
+
+
+def _law(at: Array) -> Law:
+    """Return the law of the logarithm of a strength, surface light, and the logarithm of what a second coat adds."""
+    return Law(float(np.exp(at[0])), float(at[1]), float(np.exp(at[2])))
 
 
 def trials(lesson: Lesson) -> list[Trial]:
     """Return every family fitted to the lesson, from the simplest to the richest."""
-    strength = strength_between(lesson)
-    bases = {
-        "as it is": as_it_is(lesson.known),
-        "white": carried(lesson.known, lesson.white, 1.0),
-        "strength": carried(lesson.known, lesson.white, strength),
+    laws = {
+        "as it is": Law(),
+        "white": Law(),
+        "strength": law_between(lesson, False),
+        "law": law_between(lesson),
     }
-    layers = set(lesson.known.layers[lesson.learned[lesson.swatches]].tolist())
+    bases = {
+        name: carried(lesson.known, lesson.white, law) if name != "as it is" else as_it_is(lesson.known)
+        for name, law in laws.items()
+    }
     few = len(set(lesson.markers.tolist())) < FEWEST
     found = []
     for family in FAMILIES:
         if few and family.name not in ("direct", "strength"):
             continue
-        if family.name == "coats" and layers != {1, 2}:
+        if family.name == "coats" and lesson.layers != {1, 2}:
             continue
         columns = family.columns
-        if family.name in ("strength", "map") and layers != {1, 2}:
+        if family.name in ("strength", "map") and lesson.layers != {1, 2}:
             # Nothing seen tells how much another coat leaves; its doubt stays.
             columns = (*columns, "coats")
         base = bases[family.base]
@@ -114,9 +134,7 @@ def trials(lesson: Lesson) -> list[Trial]:
         form = form_of(lesson, family, rows)
         done = fit(rows.only(lesson.learned), lesson.seen, form)
         errors = delta_e_2000(done.unseen, lesson.seen.lab)
-        found.append(
-            Trial(family, strength if family.base == "strength" else 1.0, rows, base.light, done, errors)
-        )
+        found.append(Trial(family, laws[family.base], rows, base.light, done, errors))
     return found
 
 

@@ -1,6 +1,6 @@
 """Which markers tell most about a paper: the few to colour on a new one, so that all others can be carried over.
 
-What a paper does to colours is mostly smooth: swatches near each other move alike (``papermodel.Smooth``). So a set
+What a paper does to colours is mostly smooth: swatches near each other move alike (``model.Smooth``). So a set
 of markers is as good as what it leaves unknown about all the others, summed over the whole table, before anything
 is measured on the new paper: an A-optimal design for prediction (common practice in the design of experiments).
 Light, dark, grey and strong colours come in by themselves, because guesses beyond the measured ones are the least

@@ -18,6 +18,7 @@ from calib.answers.carrying.model import Seen
 from calib.answers.carrying.row import ink_row, paper_row
 from calib.answers.carrying.steady import steadied
 from calib.answers.films import Films, Left, films_of, light_of
+from calib.answers.sound import sound_rows
 from calib.errors import InputError
 from calib.table.sessions import Session, sessions_of
 from calib.table.table import Reading, Table
@@ -80,7 +81,8 @@ def predict(full: Table, few: Table) -> Prediction:
     trained = int(learned.lesson.swatches.sum())
     names = {number: key[0] for key, number in zip(keys, lesson.known.marker.tolist(), strict=False)}
     warnings += _doubts(learned, names, new)
-    rows = _rows(learned, keys, known, (old, new), white)
+    rows, unsound = sound_rows(_rows(learned, keys, known, (old, new), white))
+    warnings += unsound
     order, replaced = _ordered(old, new, rows)
     if replaced:
         warnings.append(f"Could not be used on {new.paper} and are predicted instead: {_list(replaced)}.")
@@ -233,10 +235,11 @@ def _origin(few: Table, sessions: tuple[Session, Session], learned: Learned, tra
         "from": {"file": old.file, "paper": old.paper, "session": old.date, "chart": old.origin.chart},
         "by": {"file": new.file, "paper": new.paper, "session": new.date},
         "model": learned.trial.family.words,
-        "strength": round(learned.trial.strength, 4),
+        "weights": {name: round(weight, 3) for name, weight in learned.weights.items() if weight >= 0.001},
+        "strength": None if learned.strength is None else round(learned.strength, 4),
         "swatches_learned_from": trained,
         "cross_validated_dE00": {name: round(value, 3) for name, value in learned.expected.items()},
-        "expected_dE00": round(learned.expected[learned.trial.family.name], 3),
+        "expected_dE00": round(learned.error, 3),
         "expected_dE00_p95": round(learned.p95, 3),
     }
     return replace(

@@ -1,7 +1,7 @@
 """The hand's chance taken out of a table, as far as two coats of one marker tell of each other.
 
 A hand lays a little more or less ink on each swatch, and a table carries that over to every paper it is used for.
-How two coats follow from one is much alike for all inks (``papermodel`` learns it, as if the second coat were
+How two coats follow from one is much alike for all inks (``model`` learns it, as if the second coat were
 another paper). So where a second coat reads darker than its first lets expect, either the one has too much ink or
 the other too little, and half of the difference is taken off each: the best guess of both (Kalman's, or the best
 linear unbiased prediction). Where inks differ too much for that, the model knows less and little or nothing is
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.answers.carrying.carry import carried, swatches_of
-from calib.answers.carrying.families import Lesson, form_of, rows_of, strength_between
+from calib.answers.carrying.families import Lesson, form_of, law_between, rows_of
 from calib.answers.carrying.model import Seen, fit
 from calib.answers.carrying.ways import Family
 from calib.answers.films import Film, Films, films_of
@@ -34,7 +34,7 @@ SECOND_COAT = Family("second coat", "", "strength", ("strength", "channels"), sm
 def steadied(films: Films, noise_known: float) -> Films:
     """Return the films of a session with amounts of ink that agree better with each other, and less doubt of them.
 
-    noise_known: see ``papermodel.most_likely``. Rows that state no doubt stay as they are, and so does a session
+    noise_known: see ``model.most_likely``. Rows that state no doubt stay as they are, and so does a session
     with few second coats.
     """
     both = [
@@ -63,7 +63,7 @@ def _excess(
     known = swatches_of(plain, films.paper)
     seen = Seen(np.array([film.lab for film in twos]), np.array([film.covariance for film in twos]))
     lesson = Lesson(known, np.arange(len(ones)), seen, films.paper, noise_known)
-    base = carried(known, films.paper, strength_between(lesson))
+    base = carried(known, films.paper, law_between(lesson, False))
     rows = rows_of(known, base, SECOND_COAT.columns)
     done = fit(rows, seen, form_of(lesson, SECOND_COAT, rows))
     # Only how far the second coat is off along its own way counts: in other directions it is the model that is off.

@@ -1,9 +1,9 @@
 """The ways in which papers differ: families of models, from the simplest to the richest, and their columns.
 
-Direct use; the paper's white; white and one strength; a strength for each coat; a low-rank map in log light
-(principal components, after Shaw, Sharma, Bala and Dalal, Color Res. Appl. 28, 2003); gains, exponents and surface
-light per channel; a ridge regression in log light with squares and products; and smooth functions of the colour on
-top. ``papermodels`` fits them and ``paperchoice`` chooses between them.
+Direct use; the paper's white; white and one strength; a strength for each coat; these and the light of the surface,
+alike for all inks; a low-rank map in log light (principal components, after Shaw, Sharma, Bala and Dalal, Color Res.
+Appl. 28, 2003); gains, exponents and surface light per channel; a ridge regression in log light with squares and
+products; and smooth functions of the colour on top. ``families`` fits them and ``mixture`` weighs them.
 """
 
 from __future__ import annotations
@@ -40,43 +40,34 @@ class Family:
     smooth: bool = False
 
 
+ONE = ("strength", "coats")
+ALIKE = (*ONE, "surface")
 FAMILIES = (
     Family("direct", "the colours of the other paper as they are", "as it is"),
     Family("white", "the paper's white alone", "white"),
     Family("strength", "the paper's white and one strength of all inks", "strength", ("strength",)),
-    Family("coats", "the paper's white and a strength for each coat", "strength", ("strength", "coats")),
+    Family("coats", "the paper's white and a strength for each coat", "strength", ONE),
+    Family("law", "white, strength and surface light, alike for all inks", "law", ALIKE),
+    Family("low rank", "white, strength and a low-rank map in log light", "strength", (*ONE, "scores")),
     Family(
-        "low rank",
-        "white, strength and a low-rank map in log light",
-        "strength",
-        ("strength", "coats", "scores"),
+        "channels", "white, and gain, exponent and surface light of each channel", "law", (*ALIKE, "channels")
     ),
-    Family(
-        "channels",
-        "white, and gain, exponent and surface light of each channel",
-        "strength",
-        ("strength", "coats", "channels"),
-    ),
-    Family(
-        "ridge",
-        "white, strength and a ridge regression in log light",
-        "strength",
-        ("strength", "coats", "products"),
-    ),
-    Family("smooth", "white, strength and a smooth map of colours", "strength", ("strength", "coats"), True),
+    Family("ridge", "white, strength and a ridge regression in log light", "strength", (*ONE, "products")),
+    Family("smooth", "white, strength and a smooth map of colours", "strength", ONE, True),
+    Family("smooth law", "white, strength, surface light and a smooth map of colours", "law", ALIKE, True),
     Family("map", "a smooth map from colours to colours", "as it is", (), True),
     Family(
         "both",
         "white, gains, exponents, surface light, and a smooth map of colours",
-        "strength",
-        ("strength", "coats", "channels"),
+        "law",
+        (*ALIKE, "channels"),
         True,
     ),
     Family(
         "all",
         "white, gains, exponents, surface light, a ridge regression in log light and a smooth map of colours",
-        "strength",
-        ("strength", "coats", "channels", "products"),
+        "law",
+        (*ALIKE, "channels", "products"),
         True,
     ),
 )
@@ -88,6 +79,10 @@ def _strength(swatches: Swatches, base: Carried) -> Array:
 
 def _coats(swatches: Swatches, base: Carried) -> Array:
     return np.asarray(COAT * base.along[:, :, None] * (swatches.layers == 2)[:, None, None])
+
+
+def _surface(swatches: Swatches, base: Carried) -> Array:
+    return np.asarray(SURFACE * base.by_surface[:, :, None])
 
 
 def _log_light(base: Carried, features: Array) -> Array:
@@ -126,6 +121,7 @@ def _scaled(features: Array) -> Array:
 COLUMNS: dict[str, Columns] = {
     "strength": _strength,
     "coats": _coats,
+    "surface": _surface,
     "channels": _channels,
     "scores": _scores,
     "products": _products,

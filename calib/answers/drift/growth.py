@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.films import Film
+from calib.answers.films import Film, Films
+from calib.colour.colorimetry import linear_to_romm
 from calib.colour.dose import DoseCurve, film_density
 
 Array = NDArray[np.float64]
@@ -26,6 +27,8 @@ LEAST_DENSITY, MOST_DENSITY = 0.04, 1.3
 # What papers have (1.6 to 1.9 measured before the start), with room.
 LEAST_RATIO, MOST_RATIO = 1.3, 2.2
 LEAST_LIGHT = 1e-4
+# Light further below nothing than a scanner's noise, in a cell that is no black, where flare taken off might put it there.
+MIXED, COLOURED = -0.003, 0.1
 LOWEST_FLOOR = -20.0
 
 
@@ -34,15 +37,16 @@ def paper_ratio(films: Mapping[Key, Film]) -> float | None:
     from scipy.optimize import least_squares
 
     at, ratio = [], []
+    mixed = all(_wide(film.curve) for film in films.values())
     for (marker, layers), film in films.items():
         two = films.get((marker, 2))
         # Colours outside the readings' primaries have channels that gain by what another loses.
-        inside = np.array_equal(film.curve.back, np.eye(3))
-        if layers != 1 or two is None or len(film.curve.amounts) < 2 or not inside:
+        outside = _wide(film.curve) and not mixed
+        if layers != 1 or two is None or len(film.curve.amounts) < 2 or outside:
             continue
-        paper = film.curve.back @ film.curve.paper
-        d_1, d_2 = film_density(paper, film.linear), film_density(paper, two.linear)
-        telling = (d_1 > LEAST_DENSITY) & (d_2 < MOST_DENSITY) & (film.linear > 0) & (two.linear > 0)
+        one_two = np.array([film.linear, two.linear]) @ np.linalg.inv(film.curve.back).T
+        d_1, d_2 = film_density(film.curve.paper, one_two)
+        telling = (d_1 > LEAST_DENSITY) & (d_2 < MOST_DENSITY) & (one_two > 0).all(axis=0)
         if telling.any():
             # The channel that lost least tells best; the hand's scatter is alike in all three.
             c = int(np.argmax(np.where(telling, d_2 / np.maximum(d_1, 1e-9), -np.inf)))
@@ -71,6 +75,38 @@ def with_paper_ratio(films: Mapping[Key, Film]) -> dict[Key, Film]:
             found[marker, 1] = replace(film, curve=curve, amount=1.0)
             found[marker, 2] = replace(two, curve=curve, amount=ratio)
     return found
+
+
+def in_wide_light(before: Films, after: Films) -> dict[Key, Film]:
+    """Return the films before; their curves run in wide primaries (ROMM RGB), where either session has negative light.
+
+    Negative light shows that the readings' primaries are narrower than what the scanner saw: a part of one channel was taken off another, and a
+    channel that is nearly nothing falls and rises as the others do. Ink takes away light evenly only in light as it was seen.
+    """
+    found = dict(before.by_key)
+    # A clipped row is no film, and yet tells as well.
+    lights = [np.array(row.linear) for one in (before, after) for row in one.session.rows if row.linear]
+    lights += [film.linear for one in (before, after) for film in one.by_key.values()]
+    light = np.array(lights).reshape(-1, 3)
+    if not np.any((light.min(axis=1) < MIXED) & (light.max(axis=1) > COLOURED)):
+        return found
+    wide: Array = np.ascontiguousarray(linear_to_romm(np.eye(3)).T)
+    back = np.asarray(np.linalg.inv(wide))
+    for (marker, layers), film in before.by_key.items():
+        own = film.curve
+        if _wide(own):
+            continue
+        paper = wide @ own.paper
+        curve = DoseCurve(paper, np.zeros(3), film_density(paper, wide @ film.linear), np.ones(1), back)
+        if len(own.amounts) > 1:
+            coats = np.array([before.by_key[marker, n].linear for n in (1, 2)])
+            curve = _curve(curve, coats, float(own.amounts[1]))
+        found[marker, layers] = replace(film, curve=curve)
+    return found
+
+
+def _wide(curve: DoseCurve) -> bool:
+    return not np.array_equal(curve.back, np.eye(3))
 
 
 def _curve(own: DoseCurve, light: Array, ratio: float) -> DoseCurve:

@@ -29,8 +29,8 @@ SHARES = (0.8, 0.1, 0.1)
 # How well a stated doubt is known that says nothing of its freedom, that was assumed, and the doubt left beside the ink's
 # (standard uncertainty of its logarithm).
 U_UNSAID, U_ASSUMED, U_READING = 0.35, 0.7, 0.5
-# The reading's doubt is taken for no less than this share of what is stated, in tests off the curve for all of it: single cells
-# stray much farther than most do (measured on simulated scans).
+# The reading's doubt is taken for no less than this share of what is stated, and off the curve of what nobody states as well, because
+# single cells stray much farther than most do (measured on simulated scans).
 LEAST_READING = 0.8
 # One scatter does not fit all pens: some inks' curves are known worse than others', and nibs differ. So however many markers
 # told the spread, a single one's tails are taken to be as long as those of so many degrees of freedom.
@@ -132,7 +132,7 @@ def _judged(cells: Cells, shift: Shift, light: Array, inks: Inks, spreads: tuple
     shared = np.einsum("ncd,de,nfe->ncf", by, shift.covariance, by)
     freedom = _freedom(along, hand, reading)
     ink, variance, p_along = _strengths(cells, along, freedom)
-    noise = max(reading.factor, 1.0) ** 2 * cells.noise + UNKNOWN_OFF**2 * cells.unknown + shared
+    noise = read**2 * (cells.noise + UNKNOWN_OFF**2 * cells.unknown) + shared
     noise += cells.astray(np.log(inks.strength) - shift.strength)
     squares = across_squares(inks.across, inks.way, noise)
     number = by_marker(cells, np.ones(len(log)))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.answers.drift.change import Cells, cells_of
-from calib.answers.drift.growth import with_paper_ratio
+from calib.answers.drift.growth import in_wide_light, with_paper_ratio
 from calib.answers.films import Films, Left, films_of
 from calib.errors import InputError
 from calib.table.sessions import Session, sessions_of
@@ -144,7 +144,7 @@ def _pair(
             _measured(films_of(_without_light(films.session))) for films in (before, after)
         )  # fmt: skip
     over, moved, said = _papers(one, two, before.paper, after.paper)
-    before = replace(before, by_key=with_paper_ratio(before.by_key))
+    before = replace(before, by_key=with_paper_ratio(in_wide_light(before, after)))
     cells = cells_of(before, after, over, same_model)
     lost = tuple(
         row

@@ -37,9 +37,7 @@ def by_marker_rows(cells: Cells, values: Array) -> Array:
 
 def ahead_of(cells: Cells, inks: Inks) -> Array:
     """Return how each cell's logarithm of strength goes with the 13 figures of a shift: (n, 13)."""
-    power = np.linalg.norm(cells.curves.slope(inks.strength) / cells.scale, axis=1)
-    ahead = np.einsum("nc,ncd->nd", inks.way, design(cells, inks.strength))
-    return np.asarray(ahead / np.maximum(power, 1e-6)[:, None])
+    return np.asarray(np.einsum("nc,ncd->nd", inks.reads, design(cells, inks.strength)))
 
 
 def off_group(cells: Cells, inks: Inks, shift: Shift) -> Group:

@@ -168,7 +168,7 @@ def _fall(day: Array, y: Array, u: Array) -> tuple[Fall | None, str, float | Non
     if low >= last:
         return None, "nothing says that it goes down", last
     if high >= last:
-        return None, "it does not clearly go down", low
+        return None, "it does not clearly keep going down", low
     if high - day[0] > WIDEST * (low - day[0]) and high > day[-1]:
         return None, f"it may be as late as {_date(high)}", low
     return Fall(middle, low, high), "", low

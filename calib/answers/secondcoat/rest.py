@@ -26,6 +26,8 @@ LEAST_FOR_REST, MOST_FOR_LENGTHS, MOST_FOR_REST = 12, 60, 500
 # the data say nothing these are taken (a choice).
 USUAL_HYPER = np.log([0.08, 0.7, 0.7, 0.06, 0.01])
 USUAL_HYPER_SD = np.array([1.0, 1.0, 1.0, 0.5, 1.0])
+# No further from the usual than so many of these.
+FARTHEST = 6.0
 # What a reading's noise is of a density.
 READING = 0.001
 
@@ -118,5 +120,9 @@ def learn_rest(one: Array, missed: Array) -> Rest:
         fit = 0.5 * y[some].ravel() @ cho_solve(factor, y[some].ravel()) + np.log(np.diag(factor[0])).sum()
         return float(fit + 0.5 * np.sum(((hyper - USUAL_HYPER) / USUAL_HYPER_SD) ** 2))
 
-    hyper = minimize(cost, USUAL_HYPER, method="L-BFGS-B", options={"maxiter": 40}).x
+    # Without bounds a long step of the search may end where a length is nothing and the covariance not a number.
+    ends = np.stack(
+        [USUAL_HYPER - FARTHEST * USUAL_HYPER_SD, USUAL_HYPER + FARTHEST * USUAL_HYPER_SD], axis=1
+    )
+    hyper = minimize(cost, USUAL_HYPER, method="L-BFGS-B", bounds=ends, options={"maxiter": 40}).x
     return Rest(hyper, features, np.asarray(np.linalg.inv(_missed_covariance(hyper, features, length))), y)

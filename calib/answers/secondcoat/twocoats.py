@@ -18,6 +18,7 @@ from calib.answers.films import Left, films_of
 from calib.answers.secondcoat.learning import Known, Sheet, colours, learn_paper, way
 from calib.answers.secondcoat.light import light_model
 from calib.answers.secondcoat.model import LEVELS
+from calib.answers.sound import sound_rows
 from calib.colour.colorimetry import delta_e_2000, lab_to_hex, lab_to_lch, lab_to_xyz
 from calib.colour.difference import local_scale
 from calib.errors import InputError
@@ -78,6 +79,8 @@ def predict_two_coats(tables: Sequence[Table]) -> TwoCoats:
     new: dict[tuple[str, int, str, str], Reading] = {}
     for sheet in mine:
         new.update(_predicted(sheet, known[sheet.paper]))
+    new, unsound = sound_rows(new)
+    warnings += unsound
     main = max(known, key=lambda paper: sum(key[2] == paper for key in new))
     warnings += _bare(mine) + _warnings(known, new, tables[0])
     misses = np.concatenate([one.misses for one in known.values()])
