@@ -132,7 +132,7 @@ def _pen(rows: Sequence[DriftRow]) -> str:
         else:
             what = "lies more unevenly than it did: perhaps running dry"
     elif row.verdict == "off-hue":
-        what = f"has another hue, by {_difference(row)}: off-hue, perhaps another ink got in"
+        what = f"differs by {_difference(row)}, which more or less ink does not explain: off-hue, perhaps another ink got in"
     else:
         what = f"gives {ink}: {row.verdict}" if ink else f"differs by {_difference(row)}: {row.verdict}"
     return f"{_called(row)} {what}"
@@ -166,16 +166,14 @@ def _rest(rows: Sequence[DriftRow], at_least: float) -> Iterator[str]:
     unsure = sum(
         "unsure" in said and not said & {"patchy", "off-hue", "weaker", "stronger"} for said in words.values()
     )
-    parts = []
     if steady:
-        parts.append(f"{_count(steady, 'pen')} surely changed by less than {at_least:g} dE00")
-    if unsure:
-        named = f"{unsure}" if steady else _count(unsure, "pen")
-        parts.append(
-            f"{named} {'is' if unsure == 1 else 'are'} unsure, because a hand never lays the same ink twice"
+        yield from _wrapped(
+            f"{_count(steady, 'pen')} {'is' if steady == 1 else 'are'} certainly steady (less than {at_least:g} dE00)."
         )
-    if parts:
-        yield from _wrapped("; ".join(parts) + ".")
+    if unsure:
+        yield from _wrapped(
+            f"Of {_count(unsure, 'pen')} one cannot say: a hand varies as much. To know, colour them several times."
+        )
 
 
 def _whole(one: Comparison) -> Iterator[str]:
@@ -208,7 +206,8 @@ def _whole(one: Comparison) -> Iterator[str]:
 def _left(one: Comparison) -> Iterator[str]:
     reasons: dict[str, list[str]] = {}
     for left in one.left:
-        reasons.setdefault(left.why, []).append(f"{left.marker} {left.name}".strip())
+        coats = " (2 coats)" if left.layers == 2 else ""
+        reasons.setdefault(left.why, []).append(f"{left.marker} {left.name}".strip() + coats)
     for why, names in reasons.items():
         pens = list(dict.fromkeys(names))
         plural = why if len(pens) == 1 else why.replace("was ", "were ", 1).replace("is ", "are ", 1)

@@ -76,10 +76,11 @@ def runs_of(tables: Sequence[Table]) -> tuple[dict[str, tuple[Session, ...]], tu
     for run in runs.values():
         for one, two in pairwise(run):
             if two.date <= one.date:
-                word = "the same date as" if two.date == one.date else "an earlier date than"
+                early = two.date < one.date
+                word = "an earlier date than" if early else "the same date as"
                 warnings.append(
                     f"{two.file or two.called}: has {word} the session given before it ({two.date}, {one.date}); "
-                    f"the order given counts"
+                    "the order given counts" + (", so 'stronger' means weaker with time" if early else "")
                 )
     return runs, tuple(warnings)
 
@@ -163,16 +164,16 @@ def _left(before: Films, after: Films, keys: frozenset[Key], first: dict[Key, in
         if key not in after.session.by_key:
             row = before.by_key[key].reading
             found.append(
-                Left(row.marker, row.name, row.layers, f"was not measured in {after.session.called}")
+                Left(row.marker, row.name, row.layers, f"was not measured on {after.session.called}")
             )
     for key, row in sorted(after.session.by_key.items()):
         if row.kind == "ink" and key in before.session.by_key and key not in first:
             found.append(Left(row.marker, row.name, row.layers, "could be measured in neither session"))
         elif row.kind == "ink" and key in after.by_key and key not in before.by_key:
             why = (
-                f"could not be measured in {before.session.called}"
+                f"could not be measured on {before.session.called}"
                 if key in before.session.by_key
-                else f"was not measured in {before.session.called}"
+                else f"was not measured on {before.session.called}"
             )
             found.append(Left(row.marker, row.name, row.layers, why))
     return tuple(found)
