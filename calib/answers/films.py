@@ -121,7 +121,7 @@ def films_of(session: Session, blenders: bool = False) -> Films:
 
 def _why_not(row: Reading, blenders: bool) -> str:
     if row.kind == "blender" and not blenders:
-        return "is a blender, which has no colour of its own"
+        return "is a blender without a colour of its own"
     if row.kind == "overlay":
         return "is one ink over another and no pen"
     lost = [flag for flag in row.flags if flag in FLAGS and not FLAGS[flag].keeps_colour]
@@ -218,9 +218,12 @@ def _covariance(row: Reading, along: Array, u_dose: float, assumed: Array | None
 def left_words(left: Sequence[Left], most: int = 8) -> list[str]:
     """Return sentences on what was left out, markers of one reason together."""
     reasons: dict[str, list[str]] = {}
+    once = {(one.marker, one.why) for one in left if one.layers == 1}
     for one in left:
         named = f"{one.marker} ({one.layers} coats)" if one.layers == 2 else one.marker
-        reasons.setdefault(one.why, []).append(named)
+        if one.layers != 2 or (one.marker, one.why) not in once:
+            # A pen that was left out in one coat and in two for one reason is named once.
+            reasons.setdefault(one.why, []).append(named)
     lines = []
     for why, names in reasons.items():
         more = f" and {len(names) - most} more" if len(names) > most else ""
@@ -231,7 +234,7 @@ def left_words(left: Sequence[Left], most: int = 8) -> list[str]:
 
 def _plural(why: str) -> str:
     if why.startswith("is a blender"):
-        return "are blenders, which have no colour of their own"
+        return "are blenders without a colour of their own"
     if why.startswith("is one ink over another"):
         return "are inks over one another and no pens"
     return f"are {why[3:]}" if why.startswith("is ") else why

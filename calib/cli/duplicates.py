@@ -96,7 +96,9 @@ def _new_words(found: Duplicates) -> Iterator[str]:
     alone = [*new.alone, *unread]
     total = len(new.pairs) + len(alone)
     if not total:
-        yield "The later tables hold no pen that the first has not."
+        yield from _wrapped(
+            "No new pens in the other tables. What became of the ones you own, 'calib drift' tells."
+        )
         return
     said = [pair.verdict(found.within) for pair in new.pairs]
     same = said.count("same")
@@ -129,7 +131,7 @@ def _new_headline(total: int, same: int, inside: int, doubt: int, within: float)
         if same:
             return f"{whose} is one you own, as far as can be measured:"
         if inside:
-            return f"{whose} is within {within:g} dE00 of one you own:"
+            return f"{whose} may be one you own (within {within:g} dE00):"
         return f"{whose} is none that you own" + (", though it is a close thing:" if doubt else ":")
     if not same and not inside:
         more = (
@@ -142,14 +144,15 @@ def _new_headline(total: int, same: int, inside: int, doubt: int, within: float)
         parts.append(f"{same} of your {total} new pens {one} you own, as far as can be measured")
     if inside:
         whose = f"{inside} more" if same else f"{inside} of your {total} new pens"
-        parts.append(f"{whose} {'is' if inside == 1 else 'are'} within {within:g} dE00 of one you own")
+        own = "one" if inside == 1 else "ones"
+        parts.append(f"{whose} may be {own} you own (within {within:g} dE00)")
     return "; ".join(parts) + ":"
 
 
 def _group_words(found: Duplicates) -> Iterator[str]:
     yield ""
     if not found.groups:
-        yield f"No two pens are within {found.within:g} dE00 of each other: no doubles."
+        yield f"No two pens were measured within {found.within:g} dE00 of each other: no doubles."
         return
     said = [group.verdict(found.within) for group in found.groups]
     pens = sum(len(group.pens) for group in found.groups)
@@ -215,7 +218,7 @@ def _near_words(found: Duplicates) -> Iterator[str]:
     hidden = found.count - len(found.straddling)
     if apart:
         yield ""
-        yield from _wrapped("Just beyond the limit, but not for certain:")
+        yield from _wrapped("Over the limit as measured, but perhaps not really:")
         yield from _pair_lines(apart, hidden)
     if found.split:
         yield ""
@@ -237,9 +240,7 @@ def _left_words(drawer: Drawer) -> Iterator[str]:
     from calib.answers.doubles.pens import few_words
     from calib.answers.films import left_words
 
-    both = {(one.marker, one.why) for one in drawer.left if one.layers == 1}
-    # A pen that was left out in one coat and two for one reason is named once.
-    said = left_words([one for one in drawer.left if one.layers == 1 or (one.marker, one.why) not in both])
+    said = left_words(drawer.left)
     if drawer.elsewhere:
         papers = ", ".join(f"'{paper}'" for paper in drawer.papers)
         said.append(f"Not compared, because only on other paper ({papers}): {few_words(drawer.elsewhere)}.")

@@ -80,14 +80,14 @@ def _filled(words: str) -> list[str]:
 def _words(found: Papers) -> Iterator[str]:
     first, *others = found.facts
     yield f"{len(found.facts)} papers; the others are held against {first.sheet.paper}."
-    for facts in found.facts:
-        yield _by_itself(facts)
     for facts in others:
         if facts.against is None or facts.shift is None or not facts.against.keys:
             continue
         yield _sentence(facts, first)
         yield from _swatches(facts)
         yield from _second_coat(facts, first)
+    for facts in found.facts:
+        yield _by_itself(facts)
 
 
 def _by_itself(facts: Facts) -> str:
@@ -96,9 +96,7 @@ def _by_itself(facts: Facts) -> str:
     if facts.white is not None:
         L, a, b = facts.white
         white = f", whiteness {facts.white_light[0]:.0f}" if facts.white_light else ""
-        parts.append(f"white L* {L:.1f}, a* {a:+.1f}, b* {b:+.1f}{white}")
-    if facts.volume is not None:
-        parts.append(f"gamut {facts.volume / 1000:.0f} thousand cubic units")
+        parts.append(f"white L {L:.1f}, a {a:+.1f}, b {b:+.1f}{white}")
     if facts.mottle is not None:
         parts.append(f"mottle {facts.mottle:.3f}")
     if facts.coverage is not None:
@@ -139,7 +137,7 @@ def _colours(facts: Facts) -> Iterator[str]:
     parts += _warmth(facts)
     for centre, more, less in ((shift.L, "lighter", "darker"), (shift.C, "more colourful", "less colourful")):
         if centre is not None and centre.beyond(0.0, LEAST_LAB):
-            unit = "L*" if centre is shift.L else "C*"
+            unit = "L" if centre is shift.L else "C"
             parts.append(f"{abs(centre.value):.1f} {unit} {more if centre.value > 0 else less}")
     if parts:
         yield f"colours come out {_joined(parts)}"
@@ -155,7 +153,7 @@ def _by_coats(facts: Facts) -> str:
         or len(shift.by_coats) < 2
     ):
         return ""
-    one, two = (f"{100 * (shift.by_coats[n].value - 1):+.0f} %" for n in (1, 2))
+    one, two = (f"{100 * (shift.by_coats[n].value - 1):+.0f}\u00a0%" for n in (1, 2))
     return f"; one coat {one}, two {two}"
 
 
@@ -167,9 +165,9 @@ def _warmth(facts: Facts) -> Iterator[str]:
         word = "warmer" if yellow.value > 0 else "cooler"
         own = facts.shift.beyond[1]
         more = ", more than the paper's white explains" if own is not None and _same_way(own, yellow) else ""
-        yield f"{word} (b* {yellow.value:+.1f}{more})"
+        yield f"{word} (b {yellow.value:+.1f}{more})"
     if red is not None and red.beyond(0.0, LEAST_LAB):
-        yield f"{'redder' if red.value > 0 else 'greener'} (a* {red.value:+.1f})"
+        yield f"{'redder' if red.value > 0 else 'greener'} (a {red.value:+.1f})"
 
 
 def _same_way(own: Centre, all_of_it: Centre) -> bool:
@@ -204,7 +202,7 @@ def _white(facts: Facts, first: Facts) -> str:
     lighter = float(facts.white[0] - first.white[0])
     parts = [word] if word else []
     if abs(lighter) >= LEAST_LAB:
-        parts.append(f"{abs(lighter):.1f} L* {'lighter' if lighter > 0 else 'darker'}")
+        parts.append(f"{abs(lighter):.1f} L {'lighter' if lighter > 0 else 'darker'}")
     return f" Beside {first.sheet.paper} the bare sheet is {_joined(parts)}." if parts else ""
 
 
@@ -237,19 +235,15 @@ def _swatches(facts: Facts) -> Iterator[str]:
 
 
 def _second_coat(facts: Facts, first: Facts) -> Iterator[str]:
-    here, there, shift = facts.second, first.second, facts.shift
-    if here is None or there is None or shift is None:
+    here, there = facts.second, first.second
+    if here is None or there is None:
         return
-    change = ""
-    if shift.coat is not None and shift.coat.beyond(1.0, 0.02):
-        more = shift.coat.value > 1
-        # The figures beside the word are the papers' own; the word stands where they agree with the pairs.
-        if more == (here.value > there.value):
-            change = ", more" if more else ", less"
     steps = ""
     if facts.coats_dE00 is not None and first.coats_dE00 is not None:
-        steps = f" (median {facts.coats_dE00:.1f} dE00; {first.coats_dE00:.1f} there)"
+        steps = (
+            f"; that is a step of {facts.coats_dE00:.1f} dE00 in the median, there of {first.coats_dE00:.1f}"
+        )
     yield (
-        f"A second coat adds {100 * (here.value - 1):.0f} % of the first's ink{change} "
-        f"{'than' if change else 'against'} {100 * (there.value - 1):.0f} % on {first.sheet.paper}{steps}."
+        f"A second coat adds {100 * (here.value - 1):.0f}\u00a0% as much ink as the first, on {first.sheet.paper} "
+        f"{100 * (there.value - 1):.0f}\u00a0%{steps}."
     )

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from calib.table.table import Table
 
 WIDTH = 78
-# A model of more weight than this is named alone; one of less than that is not named.
-ALONE, NAMED = 0.95, 0.1
+# A model of more weight than this is named alone; beside the first, one of less than that is not named.
+ALONE, NAMED = 0.95, 0.2
 
 
 @click.command(epilog="Example: calib predict colours.csv rough-few.csv -o rough.csv")
@@ -118,12 +118,15 @@ def _words(found: Prediction) -> Iterator[str]:
 def _model(learned: Learned) -> str:
     """Return which models were averaged, those of the most weight by name."""
     names = {one.family.name: one.family.words for one in learned.mixture.trials}
-    first, *others = sorted(learned.weights.items(), key=lambda each: -each[1])
-    if first[1] > ALONE:
-        return f"Model: {names[first[0]]}."
+    (first, most), (second, more), *_ = *sorted(learned.weights.items(), key=lambda each: -each[1]), ("", 0.0)
+    if most > ALONE:
+        return f"Model: {names[first]}."
     # The words of a family have commas of their own.
-    said = "; ".join(f"{100 * w:.0f} % {names[name]}" for name, w in (first, *others[:2]) if w >= NAMED)
-    return f"Model: a mean of several, weighed by how well each guessed swatches it had not seen: {said}."
+    beside = f"; {100 * more:.0f} % are {names[second]}" if more >= NAMED else ""
+    return (
+        "Model: a mean of several, by how well each guessed swatches that it had not seen; "
+        f"{100 * most:.0f} % of it are {names[first]}{beside}."
+    )
 
 
 def _coat_words(found: TwoCoats, table: Table) -> Iterator[str]:

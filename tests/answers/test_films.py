@@ -241,7 +241,7 @@ def test_what_has_no_colour_of_its_own_is_left_out_and_named() -> None:
         "3": "is flagged fluorescent and blank",
         "4": "could not be read",
         "5": "is one ink over another and no pen",
-        "6": "is a blender, which has no colour of its own",
+        "6": "is a blender without a colour of its own",
     }
 
 
@@ -294,6 +294,6 @@ def test_words_for_what_was_left_out() -> None:
         "Left out: a, which is flagged blank.",
         "Left out: b, c (2 coats), which could not be read.",
     ]
-    blenders = [Left(m, "", 1, "is a blender, which has no colour of its own") for m in "xy"]
-    assert left_words(blenders) == ["Left out: x, y, which are blenders, which have no colour of their own."]
+    blenders = [Left(m, "", 1, "is a blender without a colour of its own") for m in "xy"]
+    assert left_words(blenders) == ["Left out: x, y, which are blenders without a colour of their own."]
     assert left_words([]) == []

@@ -187,9 +187,10 @@ def test_the_law_of_a_paper_is_found(layers: tuple[int, ...]) -> None:
     paper = SimPaper(gain=0.8, surface=0.03, two_coat_exponent=1.9)
     new, _ = invented_table(inks, replace(still, paper=paper, date="2026-04-01"), 72)
     law = law_between(predict(full, few_of(new, [ink.marker for ink in inks][:24])).learned.lesson)
-    # One coat alone does not show how its curve bends, and some of that is taken for strength.
-    assert law.strength == pytest.approx(0.8, abs=0.03 if len(layers) > 1 else 0.05)
-    assert law.surface == pytest.approx(0.026, abs=0.005)
+    # One coat alone does not show how its curve bends, and some of that is taken for strength and surface.
+    unsure = 1.0 if len(layers) > 1 else 2.0
+    assert law.strength == pytest.approx(0.8, abs=0.03 * unsure)
+    assert law.surface == pytest.approx(0.026, abs=0.005 * unsure)
     assert law.second == pytest.approx(1.9 / 1.75 if len(layers) > 1 else 1.0, abs=0.03)
 
 
@@ -225,7 +226,6 @@ def test_two_coats_take_chance_off_each_other(inks: tuple[Ink, ...]) -> None:
 def test_a_mixture_has_the_mean_and_spread_of_its_draws(found: Prediction) -> None:
     """Against draws: first a model by its weight, then a colour of that model."""
     mixture = found.learned.mixture
-    lab, spread = mixture.predict(np.arange(3))
     rng, draws = np.random.default_rng(3), 40_000
     each = [one.fit.predict(one.rows.only(np.arange(3))) for one in mixture.trials]
     counts = rng.multinomial(draws, mixture.weights)
@@ -236,8 +236,8 @@ def test_a_mixture_has_the_mean_and_spread_of_its_draws(found: Prediction) -> No
                 for (mean, cov), count in zip(each, counts, strict=True)
             ]
         )
-        np.testing.assert_allclose(drawn.mean(axis=0), lab[row], atol=0.02)
-        np.testing.assert_allclose(np.cov(drawn.T), spread[row], atol=0.02)
+        np.testing.assert_allclose(drawn.mean(axis=0), mixture.lab[row], atol=0.02)
+        np.testing.assert_allclose(np.cov(drawn.T), mixture.spread[row], atol=0.02)
 
 
 def test_nobody_judges_himself(found: Prediction) -> None:

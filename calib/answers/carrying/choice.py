@@ -70,8 +70,7 @@ class Learned:
 
     def predict(self) -> tuple[Array, Array]:
         """Return lab (n, 3) on the new paper and its covariance (n, 3, 3) for all rows of the known paper."""
-        lab, spread = self.mixture.predict()
-        return lab, self.factor * spread
+        return self.mixture.lab, self.factor * self.mixture.spread
 
 
 def learn(lesson: Lesson) -> Learned:
@@ -91,7 +90,7 @@ def learn(lesson: Lesson) -> Learned:
     expected = {
         one.family.name: float(error) for one, error in zip(mixture.trials, mixture.expected, strict=True)
     }
-    rest = mixture.predict(others(lesson))
+    rest = mixture.lab[others(lesson)], mixture.spread[others(lesson)]
     errors = delta_e_2000(mixture.unseen, lesson.seen.lab[lesson.swatches])
     parts = expected_parts(lesson, errors, (mixture.unseen, mixture.unseen_doubt), rest)
     factor = 1.0 if few else _factor(lesson, mixture)

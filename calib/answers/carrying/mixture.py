@@ -33,16 +33,19 @@ LEAST_ERROR = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class Mixture:
-    """Models and their weights.
+    """Models and their weights, and what they say.
 
-    trials, weights: (k,), these of the sum 1. expected: (k,) the mean dE00 to be expected of each. unseen: (m, 3)
-    what all together say of each learned swatch, the bare paper left out, without any swatch of its marker;
-    unseen_doubt: (m, 3, 3) covariance of what was seen less that.
+    trials, weights: (k,), these of the sum 1. expected: (k,) the mean dE00 to be expected of each. lab: (n, 3) what
+    all together say of every row of the known paper, spread: (n, 3, 3) covariance of that. unseen: (m, 3) what they
+    say of each learned swatch, the bare paper left out, without any swatch of its marker; unseen_doubt: (m, 3, 3)
+    covariance of what was seen less that.
     """
 
     trials: tuple[Trial, ...]
     weights: Array
     expected: Array
+    lab: Array
+    spread: Array
     unseen: Array
     unseen_doubt: Array
 
@@ -51,29 +54,32 @@ class Mixture:
         """The model of the greatest weight."""
         return self.trials[int(np.argmax(self.weights))]
 
-    def predict(self, which: Whole | None = None) -> tuple[Array, Array]:
-        """Return lab (n, 3) on the new paper and its covariance (n, 3, 3) for rows of the known one; None: all."""
-        said = [
-            trial.fit.predict(trial.rows if which is None else trial.rows.only(which))
-            for trial in self.trials
-        ]
-        labs, spreads = np.array([lab for lab, _ in said]), np.array([spread for _, spread in said])
-        return _together(self.weights[:, None] * np.ones(labs.shape[1]), labs, spreads)
-
 
 def mixture_of(lesson: Lesson, trials: Sequence[Trial]) -> Mixture:
     """Return the mixture of some trials of a lesson."""
-    which = lesson.swatches
-    judged = np.array([_judged(lesson, trial) for trial in trials])
+    which, rest = lesson.swatches, others(lesson)
+    said = [trial.fit.predict(trial.rows) for trial in trials]
+    labs, spreads = np.array([lab for lab, _ in said]), np.array([spread for _, spread in said])
+    unseen = np.array([trial.fit.unseen[which] for trial in trials])
+    doubts = np.array([trial.fit.unseen_doubt[which] for trial in trials])
+    judged = np.array(
+        [
+            expected_parts(lesson, trial.errors[which], (mean, doubt), (lab[rest], spread[rest]))
+            for trial, mean, doubt, lab, spread in zip(trials, unseen, doubts, labs, spreads, strict=True)
+        ]
+    )
     own = (lesson.markers == np.unique(lesson.markers)[:, None]).astype(float)
     total = judged.sum(axis=1)
-    weights = _weights(total[:, None], len(own))[:, 0]
+    weights = _weights(total[:, None], len(own))
     # Columns are swatches, each without its own marker.
     without = _weights((total[:, None] - judged @ own.T) @ own, len(own) - 1)
-    labs = np.array([trial.fit.unseen[which] for trial in trials])
-    doubts = np.array([trial.fit.unseen_doubt[which] for trial in trials])
-    unseen, unseen_doubt = _together(without, labs, doubts)
-    return Mixture(tuple(trials), weights, total, unseen, unseen_doubt)
+    return Mixture(
+        tuple(trials),
+        weights[:, 0],
+        total,
+        *_together(np.repeat(weights, labs.shape[1], axis=1), labs, spreads),
+        *_together(without, unseen, doubts),
+    )
 
 
 def _weights(errors: Array, markers: int) -> Array:
@@ -88,15 +94,6 @@ def _together(weights: Array, labs: Array, spreads: Array) -> tuple[Array, Array
     lab = np.einsum("kn,kni->ni", weights, labs)
     off = labs - lab
     return lab, np.einsum("kn,knij->nij", weights, spreads + off[..., :, None] * off[..., None, :])
-
-
-def _judged(lesson: Lesson, trial: Trial) -> Array:
-    """Return each learned swatch's part in the mean error to be expected of those that were not learned."""
-    lab, spread = trial.fit.predict(trial.rows.only(others(lesson)))
-    which = lesson.swatches
-    return expected_parts(
-        lesson, trial.errors[which], (trial.fit.unseen[which], trial.fit.unseen_doubt[which]), (lab, spread)
-    )
 
 
 def expected_parts(

@@ -28,7 +28,7 @@ def conditions(first: Sheet, other: Sheet) -> list[str]:
     if said:
         found.append(
             f"{other.paper} against {first.paper}: {'; '.join(said)}. "
-            "What that changes looks like the paper's doing."
+            "Part of what follows may be that, and not the paper."
         )
     if len(models_of(first) | models_of(other)) > 1:
         found.append(

@@ -194,10 +194,14 @@ def _warnings(found: Papers) -> list[str]:
 
 def left_out(found: Papers) -> list[str]:
     """Return sentences on what was not compared and why, paper by paper."""
-    said = []
+    said: list[str] = []
     first = found.facts[0].sheet
     for facts in found.facts:
-        said += [f"{facts.sheet.paper}: {line}" for line in left_words(facts.sheet.left)]
+        elsewhere = [left_words(other.sheet.left) for other in found.facts if other is not facts]
+        for line in left_words(facts.sheet.left):
+            everywhere = all(line in lines for lines in elsewhere)
+            said.append(line if everywhere else f"{facts.sheet.paper}: {line}")
+    said = list(dict.fromkeys(said))
     for facts in found.facts[1:]:
         for here, there in ((first, facts.sheet), (facts.sheet, first)):
             lone = dict.fromkeys(

@@ -17,7 +17,7 @@ from calib.table.table import Reading, Table
 Array = NDArray[np.float64]
 Key = tuple[str, int]
 
-PREDICTED = "is predicted and was not measured on that paper"
+PREDICTED = "is only predicted on that paper"
 
 
 @dataclass(frozen=True)
