@@ -46,6 +46,13 @@ SHIPPED_CARD = {
     "examples/card.csv": "card.csv",
     "examples/strip.csv": "strip.csv",
 }
+# The shipped tables, under the names that the examples of the answers give.
+SHIPPED_TABLES = {
+    "duplicates": {"colours.csv": "colours.csv", "new.csv": "new.csv"},
+    "drift": {"colours.csv": "spring.csv", "autumn.csv": "autumn.csv"},
+    "papers": {"colours.csv": "colours.csv", "rough.csv": "rough.csv"},
+    "predict": {"colours.csv": "colours.csv", "few.csv": "rough-few.csv"},
+}
 LIST = "marker,name,set,kind,hint\n017,Dusk,sky,,#8090c0\n018,Dawn,sky,,\n=cmd(),Sum,odd,,\n"
 
 
@@ -122,6 +129,9 @@ def test_the_example_works(calib: Calib, desk: Path, command: str) -> None:
         # The shipped scan of a colour card, under the names that the example gives; a file is told by its first bytes.
         for source, name in SHIPPED_CARD.items():
             shutil.copy(ROOT / source, desk / name)
+    if command in SHIPPED_TABLES:
+        for source, name in SHIPPED_TABLES[command].items():
+            shutil.copy(ROOT / "examples" / source, desk / name)
     run = calib(*words[1:])
     assert run.code == 0, run.err
     if "-o" in words:
