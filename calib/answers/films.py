@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,6 +26,7 @@ ASSUMED_REST = 0.3
 # this in Lab units, and than this share of the dose's whole length.
 LEAST_REST = 0.05
 LEAST_SHARE = 0.05
+PREDICTED = "is only predicted on that paper"
 # Light below this is noise; ratios of it mean nothing.
 LEAST_LIGHT = 1e-3
 
@@ -117,6 +118,14 @@ def films_of(session: Session, blenders: bool = False) -> Films:
     films = _films(session, keys, paper)
     assumed = sum(_stated(session.by_key[key]) is None for key in keys)
     return Films(session, paper, films, tuple(left), assumed)
+
+
+def measured(films: Films) -> Films:
+    """Return films without those that were predicted: they would only repeat what the prediction took for granted."""
+    rows = {key: film.reading for key, film in films.by_key.items() if "predicted" in film.reading.flags}
+    left = [Left(row.marker, row.name, row.layers, PREDICTED) for row in rows.values()]
+    kept = {key: film for key, film in films.by_key.items() if key not in rows}
+    return replace(films, by_key=kept, left=(*films.left, *left))
 
 
 def _why_not(row: Reading, blenders: bool) -> str:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 WIDTH = 78
 # A model of more weight than this is named alone; beside the first, one of less than that is not named.
-ALONE, NAMED = 0.95, 0.2
+ALONE = 0.95
 
 
 @click.command(epilog="Example: calib predict colours.csv rough-few.csv -o rough.csv")
@@ -95,7 +95,8 @@ def _words(found: Prediction) -> Iterator[str]:
     learned = found.learned
     paper = found.few.paper
     if not found.predicted:
-        yield f"All {found.measured} swatches were measured on {paper}; there was nothing to carry over."
+        yield f"{paper} already has every swatch of the first table that can be used; there was nothing to carry over."
+        yield "Are the tables in the wrong order? All markers come first, then the few."
         return
     many = f"{found.predicted} swatch{'es' if found.predicted > 1 else ''}"
     if len(set(learned.lesson.markers.tolist())) < 3:
@@ -118,14 +119,12 @@ def _words(found: Prediction) -> Iterator[str]:
 def _model(learned: Learned) -> str:
     """Return which models were averaged, those of the most weight by name."""
     names = {one.family.name: one.family.words for one in learned.mixture.trials}
-    (first, most), (second, more), *_ = *sorted(learned.weights.items(), key=lambda each: -each[1]), ("", 0.0)
+    first, most = max(learned.weights.items(), key=lambda each: each[1])
     if most > ALONE:
         return f"Model: {names[first]}."
-    # The words of a family have commas of their own.
-    beside = f"; {100 * more:.0f} % are {names[second]}" if more >= NAMED else ""
     return (
-        "Model: a mean of several, by how well each guessed swatches that it had not seen; "
-        f"{100 * most:.0f} % of it are {names[first]}{beside}."
+        f"Model: a mean of {len(names)}, each weighed by how well it guesses swatches that it has not seen. "
+        f"Most weight has: {names[first]}."
     )
 
 

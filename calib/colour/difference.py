@@ -31,8 +31,11 @@ def lch_differences(before: ArrayLike, after: ArrayLike) -> Array:
     c_1, c_2 = (np.hypot(lab[..., 1], lab[..., 2]) for lab in (one, two))
     product = one[..., 1] * two[..., 2] - two[..., 1] * one[..., 2]
     inner = one[..., 1] * two[..., 1] + one[..., 2] * two[..., 2]
-    # Twice the square root of C C times the sine of half the turn, with the sign of the turn.
-    size = np.sqrt(np.maximum(2.0 * (c_1 * c_2 - inner), 0.0))
+    # Twice the square root of C C times the sine of half the turn, with the sign of the turn. For small turns the plain
+    # difference would be lost in rounding, and the same number comes of the sine of the whole turn.
+    both = c_1 * c_2 + inner
+    small = product**2 / np.where(both > 0, both, 1.0)
+    size = np.sqrt(2.0 * np.where(inner > 0, small, np.maximum(c_1 * c_2 - inner, 0.0)))
     return np.stack([two[..., 0] - one[..., 0], c_2 - c_1, np.where(product < 0, -size, size)], axis=-1)
 
 

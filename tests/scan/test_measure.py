@@ -89,7 +89,7 @@ def test_colours_are_true(studio: Studio) -> None:
         if row.layers and "clipped" not in row.flags
     ]
     assert len(errors) == 25
-    # The issue asks for a mean of 0.30 and a 95th percentile of 0.8 at 300 dpi; measured here, at 150: 0.06 and 0.11.
+    # Wanted: a mean of 0.30 and a 95th percentile of 0.8 at 300 dpi; measured here, at 150: 0.06 and 0.11.
     assert np.mean(errors) < 0.12 and np.percentile(errors, 95) < 0.3, errors
     paper = studio.table("page-1").table.readings[0]
     assert delta_e_2000(paper.lab, studio.truth("page-1").paper.lab) < 0.2

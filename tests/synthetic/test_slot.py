@@ -179,7 +179,8 @@ def test_empty_places_show_the_frame() -> None:
     kept = [
         i for i, place in enumerate(truth_of(whole).place.tolist()) if tuple(place) not in {(0, 0), (2, 3)}
     ]
-    np.testing.assert_array_equal(truth.linear, truth_of(whole).linear[kept])
+    # A sum over fewer rows may round its last digit otherwise.
+    np.testing.assert_allclose(truth.linear, truth_of(whole).linear[kept], rtol=1e-12)
     x, y = np.rint(truth_of(whole).patches_px[0].mean(axis=0)).astype(int)
     assert light(lacking)[y, x] == pytest.approx(np.full(3, card().frame), abs=2e-3)
 

@@ -81,7 +81,7 @@ class Swatches:
         passed = 10.0 ** (-amount[:, None] * self.rate)
         light = np.einsum("nij,nj->ni", self.back, bare * (self.floor + (1 - self.floor) * passed))
         # Bare paper's own light holds its surface's already; ink takes away all but that.
-        return np.asarray(light + law.surface * (1 - light / white))
+        return np.asarray(light + law.surface * (1 - light / np.maximum(white, LEAST_SHARE)))
 
     @property
     def density(self) -> Array:

@@ -17,7 +17,7 @@ from calib.answers.carrying.families import FEWEST, Lesson
 from calib.answers.carrying.model import Seen
 from calib.answers.carrying.row import ink_row, paper_row
 from calib.answers.carrying.steady import steadied
-from calib.answers.films import Films, Left, films_of, light_of
+from calib.answers.films import Films, Left, films_of, light_of, measured
 from calib.answers.sound import sound_rows
 from calib.errors import InputError
 from calib.table.sessions import Session, sessions_of
@@ -62,8 +62,9 @@ def predict(full: Table, few: Table) -> Prediction:
     warnings: list[str] = []
     new = _session(few, None, warnings)
     old = _session(full, new, warnings)
-    read = films_of(new)
-    known = steadied(films_of(old), _noise_known(old))
+    # What was predicted teaches nothing, however well it agrees with itself.
+    read = measured(films_of(new))
+    known = steadied(measured(films_of(old)), _noise_known(old))
     common = [key for key in read.by_key if key in known.by_key]
     if not common:
         raise InputError.of(
@@ -188,13 +189,14 @@ def _ordered(old: Session, new: Session, rows: dict[Key, Reading]) -> tuple[list
     """
     order, replaced = [], []
     for key in old.by_key:
-        measured = new.by_key.get(key)
-        if measured is not None and (measured.keeps_colour or key not in rows):
-            order.append(measured)
+        own = new.by_key.get(key)
+        useful = own is not None and own.keeps_colour and "predicted" not in own.flags
+        if own is not None and (useful or key not in rows):
+            order.append(own)
         elif key in rows:
             order.append(rows[key])
-            if measured is not None:
-                replaced.append(f"{key[0]} ({' '.join(measured.flags) or 'no colour'})")
+            if own is not None:
+                replaced.append(f"{key[0]} ({' '.join(own.flags) or 'no colour'})")
     return [*order, *(row for key, row in new.by_key.items() if key not in old.by_key)], replaced
 
 

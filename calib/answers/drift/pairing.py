@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calib.answers.drift.change import Cells, cells_of
 from calib.answers.drift.growth import in_wide_light, with_paper_ratio
-from calib.answers.films import Films, Left, films_of
+from calib.answers.films import Films, Left, films_of, measured
 from calib.errors import InputError
 from calib.table.sessions import Session, sessions_of
 from calib.table.table import Reading, Table
@@ -87,7 +87,7 @@ def runs_of(tables: Sequence[Table]) -> tuple[dict[str, tuple[Session, ...]], tu
 
 def pairs_of(run: Sequence[Session]) -> tuple[tuple[Pair, ...], tuple[str, ...]]:
     """Return every later session of one paper with each earlier one that is the first for some marker, and warnings."""
-    films = [_measured(films_of(session)) for session in run]
+    films = [measured(films_of(session)) for session in run]
     first: dict[Key, int] = {}
     for i, one in enumerate(films):
         for key in one.by_key:
@@ -104,17 +104,6 @@ def pairs_of(run: Sequence[Session]) -> tuple[tuple[Pair, ...], tuple[str, ...]]
             pairs.append(pair)
             warnings += said
     return tuple(pairs), tuple(dict.fromkeys(warnings))
-
-
-def _measured(films: Films) -> Films:
-    """Return films without rows that were carried over and not measured."""
-    carried = [key for key, film in films.by_key.items() if "predicted" in film.reading.flags]
-    if not carried:
-        return films
-    rows = [films.by_key[key].reading for key in carried]
-    left = [Left(row.marker, row.name, row.layers, "is predicted, not measured") for row in rows]
-    kept = {key: film for key, film in films.by_key.items() if key not in carried}
-    return replace(films, by_key=kept, left=(*films.left, *left))
 
 
 def _pair(
@@ -142,7 +131,7 @@ def _pair(
     if bare and any(row.linear is not None for row in rows):
         # Light that comes from colours by the default matrix may only be held against its like.
         before, after = (
-            _measured(films_of(_without_light(films.session))) for films in (before, after)
+            measured(films_of(_without_light(films.session))) for films in (before, after)
         )  # fmt: skip
     over, moved, said = _papers(one, two, before.paper, after.paper)
     before = replace(before, by_key=with_paper_ratio(in_wide_light(before, after)))

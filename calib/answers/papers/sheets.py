@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.films import Film, Films, Left, films_of
+from calib.answers.films import Film, Left, films_of, measured
 from calib.errors import InputError
 from calib.table.sessions import Session, sessions_of
 from calib.table.table import Reading, Table
 
 Array = NDArray[np.float64]
 Key = tuple[str, int]
-
-PREDICTED = "is only predicted on that paper"
 
 
 @dataclass(frozen=True)
@@ -92,7 +90,7 @@ def _one_paper(tables: Sequence[Table], paper: str) -> InputError:
 
 
 def _sheet(paper: str, sessions: tuple[Session, ...]) -> Sheet:
-    found = [_measured(films_of(session)) for session in sessions]
+    found = [measured(films_of(session)) for session in sessions]
     places: dict[str, list[int]] = {}
     for i, session in enumerate(sessions):
         for marker in dict.fromkeys(row.marker for row in session.rows if row.kind != "overlay"):
@@ -118,14 +116,3 @@ def _sheet(paper: str, sessions: tuple[Session, ...]) -> Sheet:
         tuple(marker for marker, where in places.items() if len(where) > 1),
         sum(films.assumed for films in found),
     )
-
-
-def _measured(films: Films) -> Films:
-    """Return films without those that were predicted: they would only repeat what the prediction took for granted."""
-    predicted = [key for key, film in films.by_key.items() if "predicted" in film.reading.flags]
-    left = [
-        Left(film.reading.marker, film.reading.name, film.reading.layers, PREDICTED)
-        for film in (films.by_key[key] for key in predicted)
-    ]
-    kept = {key: film for key, film in films.by_key.items() if key not in predicted}
-    return replace(films, by_key=kept, left=(*films.left, *left))
