@@ -43,6 +43,7 @@ CHART_COMMANDS: tuple[tuple[Path, tuple[str, ...]], ...] = (
     (CHARTS, ("chart", "markers-48.csv", "-o", "markers-48-a4.pdf")),
     (CHARTS, ("chart", "markers-48.csv", "--page", "letter", "-o", "markers-48-letter.pdf")),
     (EXAMPLES, ("chart", "markers.csv", "--cell", "25x14", "-o", "chart.pdf")),
+    (EXAMPLES, ("chart", "markers.csv", "--pick", "12", "--from", "colours.csv", "-o", "few.pdf")),
 )
 CARRIER_COMMANDS: tuple[tuple[Path, tuple[str, ...]], ...] = (
     (CHARTS, ("carrier", "../examples/card.csv", "-o", "carrier-a4.pdf")),
