@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from calib.table.table import Table
 
 WIDTH = 78
-# A model of more weight than this is named alone; beside the first, one of less than that is not named.
+# A model of more weight than this is named alone.
 ALONE = 0.95
 
 

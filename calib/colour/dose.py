@@ -145,12 +145,12 @@ def _curve(paper: Array, films: Array, two_coats: float | None) -> DoseCurve:
     # A channel without ink to speak of goes straight through the mean of both.
     floor, rate = np.zeros(3), (one + two) / (1 + ratio)
     for c in np.flatnonzero(one > LEAST_DENSITY):
-        passed = _passed(share[0, c], share[1, c], ratio)
+        passed = share_passed(share[0, c], share[1, c], ratio)
         floor[c], rate[c] = (share[0, c] - passed) / (1 - passed), -np.log10(passed)
     return DoseCurve(paper, floor, rate, np.array([1.0, ratio]), np.eye(3))
 
 
-def _passed(one: float, two: float, ratio: float) -> float:
+def share_passed(one: float, two: float, ratio: float) -> float:
     """Return what share of the light above the floor one coat passes, where so much comes back after one and two.
 
     The floor follows from it twice over, and it is found where both agree (bisection). Where no curve of this

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.answers.films import Film, Films
 from calib.colour.colorimetry import linear_to_romm
-from calib.colour.dose import DoseCurve, film_density
+from calib.colour.dose import DoseCurve, film_density, share_passed
 
 Array = NDArray[np.float64]
 Key = tuple[str, int]
@@ -26,10 +26,8 @@ LEAST_MARKERS = 8
 LEAST_DENSITY, MOST_DENSITY = 0.04, 1.3
 # What papers have (1.6 to 1.9 measured before the start), with room.
 LEAST_RATIO, MOST_RATIO = 1.3, 2.2
-LEAST_LIGHT = 1e-4
 # Light further below nothing than a scanner's noise, in a cell that is no black, where flare taken off might put it there.
 MIXED, COLOURED = -0.003, 0.1
-LOWEST_FLOOR = -20.0
 
 
 def paper_ratio(films: Mapping[Key, Film]) -> float | None:
@@ -119,18 +117,6 @@ def _curve(own: DoseCurve, light: Array, ratio: float) -> DoseCurve:
         one, two = float(share[0, c]), float(share[1, c])
         # No channel loses light faster than evenly with the ink.
         two = max(two, 1 - 0.999 * ratio * (1 - one))
-        passed = _passed(one, two, ratio)
+        passed = share_passed(one, two, ratio)
         floor[c], rate[c] = (one - passed) / (1 - passed), -np.log10(passed)
     return DoseCurve(own.paper, floor, rate, np.array([1.0, ratio]), own.back)
-
-
-def _passed(one: float, two: float, ratio: float) -> float:
-    """Return what share of the light above its floor one coat passes, by bisection; see ``colour/dose``."""
-    low, high = LEAST_LIGHT, (one - LOWEST_FLOOR) / (1 - LOWEST_FLOOR)
-    for _ in range(50):
-        x = (low + high) / 2
-        if (one - x) * (1 - x**ratio) > (two - x**ratio) * (1 - x):
-            low = x
-        else:
-            high = x
-    return float((low + high) / 2)
