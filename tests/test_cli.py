@@ -135,7 +135,9 @@ def test_the_example_works(calib: Calib, desk: Path, command: str) -> None:
     run = calib(*words[1:])
     assert run.code == 0, run.err
     if "-o" in words:
-        assert (desk / words[words.index("-o") + 1]).stat().st_size > 250
+        # One row a paper is short; its header and two rows are still a whole table.
+        least = 250 if command == "papers" else 500
+        assert (desk / words[words.index("-o") + 1]).stat().st_size > least
 
 
 def test_the_version_is_said_in_three_ways(calib: Calib) -> None:
