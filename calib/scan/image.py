@@ -47,7 +47,8 @@ class Picture:
 
     number: which picture of the file, from 1. sha256: of the whole file. profile: the embedded ICC
     profile or None. notes: what was ignored, in words. jpeg: about which quality 1..100 it was
-    packed with, None where it was not packed as JPEG.
+    packed with, None where it was not packed as JPEG. dpi: what the file claims, None where it claims
+    nothing; files lie about it. camera: whether the file says that a camera took it.
     """
 
     path: Path
@@ -58,6 +59,8 @@ class Picture:
     profile: bytes | None = None
     notes: tuple[str, ...] = ()
     jpeg: int | None = None
+    dpi: float | None = None
+    camera: bool = False
 
     @property
     def bits(self) -> int:
