@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import InputError
-from calib.files import read_bytes
+from calib.files import read_bytes, shorten
 from calib.scan.formats import heif, jpeg, pdf, png, tiff
 from calib.scan.formats.found import IN_COLOUR, LEAST_SIDE, READABLE, Found, damaged
 
@@ -125,11 +125,17 @@ def read_pictures(path: Path, digest: str) -> Iterator[Picture]:
     except MemoryError as error:
         raise InputError.of(path, "needs more memory than this computer has") from error
     except Exception as error:  # The decoders raise whatever they like on damaged files.
-        raise damaged(path, " ".join(str(error).split())[:120] or type(error).__name__) from error
+        raise damaged(path, _reason(error, path)) from error
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         raise InputError.of(path, "was changed while it was read", "Measure again when it is finished.")
     if not number:
         raise InputError.of(path, "holds no picture", READABLE)
+
+
+def _reason(error: Exception, path: Path) -> str:
+    """Return what a decoder complains of on one line, its class where it says nothing."""
+    words = str(error).replace(str(path), path.name)
+    return shorten(" ".join(words.split()), 120) or type(error).__name__
 
 
 def _quietly(pictures: Iterator[Found]) -> Iterator[Found]:

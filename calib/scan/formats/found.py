@@ -84,9 +84,15 @@ def damaged(path: Path, why: str) -> InputError:
     return InputError.of(path, f"is damaged or cut short ({why})", AGAIN)
 
 
-def opened(source: Path | io.BytesIO) -> Image.Image:
-    """Return a picture of which Pillow has read the head and no pixels, however large it says that it is."""
-    from PIL import Image
+def opened(path: Path, data: bytes | None = None) -> Image.Image:
+    """Return a file's picture, or that in some bytes of it, of which Pillow has read the head and no pixels.
 
-    Image.MAX_IMAGE_PIXELS = None  # check_size says it in our words.
-    return Image.open(source)
+    However large it says that it is: check_size says it in our words.
+    """
+    from PIL import Image, UnidentifiedImageError
+
+    Image.MAX_IMAGE_PIXELS = None
+    try:
+        return Image.open(path if data is None else io.BytesIO(data))
+    except UnidentifiedImageError as error:
+        raise damaged(path, "its head makes no sense") from error

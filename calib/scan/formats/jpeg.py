@@ -6,7 +6,6 @@ takes a JPEG apart to the last bit and fails where that cannot be done, so what 
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -131,7 +130,7 @@ def decode(path: Path, data: bytes) -> Found:
         raise damaged(path, "its end is missing")
     if parts.passes > MOST_PASSES:
         raise InputError.of(path, f"goes over its pixels {parts.passes} times, as no scan does", READABLE)
-    with opened(io.BytesIO(data)) as image:
+    with opened(path, data) as image:
         check_size(path, *image.size)
         check_mode(path, image.mode)
         codes = finer(parts.core) if parts.usual else None

@@ -6,7 +6,6 @@ each filter gets room for what the picture needs and no more.
 
 from __future__ import annotations
 
-import io
 import logging
 import math
 from collections.abc import Iterator
@@ -166,7 +165,7 @@ def _jpeg2000(path: Path, data: bytes) -> Found:
     import imagecodecs
 
     # Pillow reads the head alone; imagecodecs keeps all bits of the samples.
-    with opened(io.BytesIO(data)) as image:
+    with opened(path, data) as image:
         check_size(path, *image.size)
         mode = image.mode
     if mode not in ("RGB", "RGBA"):
