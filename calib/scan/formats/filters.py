@@ -20,10 +20,13 @@ Shape = tuple[int, int, int, int]
 
 
 def undo(path: Path, name: str, parms: Any, data: bytes, shape: Shape) -> bytes:
-    """Return a stream's data with one filter undone; raise InputError where it is unknown or damaged.
+    """Return a stream's data with one filter undone; raise InputError where it is unknown.
 
-    parms: the filter's parameters or None. shape: of the picture, whose pixels limit what comes out.
+    parms: the filter's parameters or None. shape: of the picture, whose pixels limit what comes out. Damaged data raise
+    that, or what the decoder likes.
     """
+    import imagecodecs
+
     parms = parms if parms is not None else {}
     predictor = int(parms.get("/Predictor", 1))
     width, height, channels, deep = shape
@@ -35,9 +38,10 @@ def undo(path: Path, name: str, parms: Any, data: bytes, shape: Shape) -> bytes:
     elif name == "/LZWDecode":
         if int(parms.get("/EarlyChange", 1)) != 1:
             raise InputError.of(path, "is packed in an unusual way (LZW without early change)", READABLE)
-        out = _lzw(path, data, room)
+        out = bytes(imagecodecs.lzw_decode(data, out=room))
     elif name == "/RunLengthDecode":
-        out = _run_lengths(path, data, room)
+        # The same as PackBits but for the byte 128, which ends it (7.4.5) and does nothing there.
+        out = bytes(imagecodecs.packbits_decode(data, out=room))
     elif name in ("/ASCII85Decode", "/ASCIIHexDecode"):
         out = _text(path, name, data)
     else:
@@ -62,25 +66,6 @@ def inflated(path: Path, data: bytes, room: int) -> bytes:
     except zlib.error as error:
         raise damaged(path, "its pixels cannot be unpacked") from error
     return out
-
-
-def _lzw(path: Path, data: bytes, room: int) -> bytes:
-    import imagecodecs
-
-    try:
-        return bytes(imagecodecs.lzw_decode(data, out=room))
-    except imagecodecs.LzwError as error:
-        raise damaged(path, "its pixels cannot be unpacked") from error
-
-
-def _run_lengths(path: Path, data: bytes, room: int) -> bytes:
-    import imagecodecs
-
-    # The same as PackBits but for the byte 128, which ends it (7.4.5) and does nothing there.
-    try:
-        return bytes(imagecodecs.packbits_decode(data, out=room))
-    except imagecodecs.PackbitsError as error:
-        raise damaged(path, "its pixels cannot be unpacked") from error
 
 
 def _text(path: Path, name: str, data: bytes) -> bytes:

@@ -25,6 +25,10 @@ from calib.scan.formats.found import (
 HEADS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 # NewSubfileType (TIFF 6.0, tag 254): bit 0 is a reduced copy of another picture, bit 2 a mask for one.
 ASIDE = 1 | 4
+# Ways of packing (tag 259) by tifffile's names. What scanners write, and what people pack once more; the decoders of others
+# write remarks to the terminal, or fill with black what is missing.
+PACKED = ("NONE", "LZW", "ADOBE_DEFLATE", "DEFLATE", "PACKBITS", "JPEG", "OJPEG", "ZSTD", "LZMA", "WEBP", "JPEGXL", "JPEGXL_DNG",
+          "JPEG2000", "APERIO_JP2000_RGB", "APERIO_JP2000_YCBC")  # fmt: skip
 # Red, green, blue, transparency, infrared and a few more; a file that claims thousands is damaged.
 MOST_CHANNELS = 8
 
@@ -61,6 +65,8 @@ def _page(path: Path, page: Any) -> Found:
         raise InputError.of(path, f"holds {photometric} colours, not RGB", READABLE)
     if page.bitspersample not in (8, 16):
         raise InputError.of(path, f"has {page.bitspersample} bits per channel; 8 or 16 can be read", READABLE)
+    if packed not in PACKED:
+        raise InputError.of(path, f"is packed by {packed or page.compression}, which is not read", READABLE)
     if not 3 <= page.samplesperpixel <= MOST_CHANNELS or page.imagedepth != 1:
         raise InputError.of(path, "is not a flat picture of three colours", READABLE)
     _check_whole(path, page, is_jpeg)
