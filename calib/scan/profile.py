@@ -28,7 +28,7 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 STEPS = 33
 # Working spaces by the names that their published profiles carry.
 KNOWN = re.compile(
-    r"(sRGB|Adobe RGB|Display P3|ProPhoto RGB|ROMM RGB|eciRGB|Apple RGB|Wide Gamut RGB|Rec\.? ?(ITU-R BT\.)?(709|2020))"
+    r"(s?RGB|Adobe RGB|Display P3|ProPhoto RGB|ROMM RGB|eciRGB|Apple RGB|Wide Gamut RGB|Rec\.? ?(ITU-R BT\.)?(709|2020))"
     r"([ -]?\(?(1998|compatible|v2|v4|built-in|IEC61966-2[.-]1|D65|linear)\)?)*"
 )
 

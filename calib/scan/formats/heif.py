@@ -47,7 +47,8 @@ def read_heif(path: Path) -> Iterator[Found]:
     info = image.info
     profile = info.get("icc_profile") or _profile(path, info.get("nclx_profile"))
     exif = claims(info.get("exif"))
-    codes = np.asarray(image)
+    # A copy, because the library frees the pixels with its own picture and does not mind who still looks at them.
+    codes = np.array(image)
     check_size(path, codes.shape[1], codes.shape[0])
     # Rows may be padded; the picture is as wide as it says after unpacking.
     codes = codes[: image.size[1], : image.size[0]]

@@ -38,8 +38,8 @@ class Parts:
     """A JPEG taken apart at its markers, up to its end (EOI) or where it breaks off.
 
     frame: the marker of its frame, 0 without one. bits, components: of the frame. sampling: horizontal and vertical
-    factor of each component. tables: quantisation steps by number. core: what the pixels need and no more. whole: whether it
-    ends as it should. passes: how often the pixels are gone over. adobe: the transform of the APP14 segment, None without one.
+    factor of each component. tables: quantisation steps by number. core: what the pixels need and no more. ends: where in it each
+    pass over the pixels ends. whole: whether it ends as it should.
     """
 
     frame: int = 0
@@ -49,7 +49,7 @@ class Parts:
     tables: dict[int, tuple[int, ...]] = field(default_factory=dict)
     core: bytes = b""
     whole: bool = False
-    passes: int = 0
+    ends: list[int] = field(default_factory=list)
 
     @property
     def usual(self) -> bool:
@@ -64,7 +64,7 @@ class Parts:
 
 def take_apart(data: bytes) -> Parts:
     """Return the parts of a JPEG (ITU-T T.81, annex B); what lies between segments is passed over as libjpeg does."""
-    parts, kept = Parts(), [b"\xff\xd8"]
+    parts, kept, size = Parts(), [b"\xff\xd8"], 2
     for marker, start, end in _segments(data):
         body = data[start + 4 : end]
         if marker == EOI:
@@ -74,10 +74,11 @@ def take_apart(data: bytes) -> Parts:
             parts.sampling = tuple((body[7 + 3 * i] >> 4, body[7 + 3 * i] & 15) for i in range(body[5]))
         elif marker == DQT:
             parts.tables |= _tables(body)
-        elif marker == SOS:
-            parts.passes += 1
         if marker in (APP0, APP14) or not 0xE0 <= marker <= 0xFE:
             kept.append(data[start:end])
+            size += end - start
+        if marker == SOS:
+            parts.ends.append(size)
     parts.core = b"".join(kept)
     return parts
 
@@ -99,6 +100,9 @@ def _segments(data: bytes) -> Iterator[tuple[int, int, int]]:
         if marker == SOS:
             after = _AFTER_PASS.search(data, end)
             end = after.start() if after else len(data)
+            # Markers may be preceded by any number of these (T.81, B.1.1.2).
+            while data[end - 1] == 0xFF:
+                end -= 1
         yield marker, start, end
         at = end
 
@@ -128,12 +132,12 @@ def decode(path: Path, data: bytes) -> Found:
         raise InputError.of(path, f"is a JPEG {what}, which is not read", READABLE)
     if not parts.frame or not parts.whole:
         raise damaged(path, "its end is missing")
-    if parts.passes > MOST_PASSES:
-        raise InputError.of(path, f"goes over its pixels {parts.passes} times, as no scan does", READABLE)
+    if len(parts.ends) > MOST_PASSES:
+        raise InputError.of(path, f"goes over its pixels {len(parts.ends)} times, as no scan does", READABLE)
     with opened(path, data) as image:
         check_size(path, *image.size)
         check_mode(path, image.mode)
-        codes = finer(parts.core) if parts.usual else None
+        codes = finer(parts) if parts.usual else None
         if codes is None and parts.usual:
             raise damaged(path, "not all of its pixels are there")
         if codes is None or codes.shape != (image.height, image.width, 3):
@@ -146,14 +150,14 @@ def decode(path: Path, data: bytes) -> Found:
     return Found(codes, profile, exif.orientation, (), jpeg_quality(parts.tables), dpi, exif.camera)
 
 
-def finer(data: bytes) -> NDArray[Any] | None:
+def finer(parts: Parts) -> NDArray[Any] | None:
     """Return a JPEG's codes (h, w, 3) with the rounding of the decoder spread evenly, None where that cannot be had.
 
     JPEG takes the noise out of even areas, and a decoder then rounds all of a swatch alike to whole codes: up to half a code
     in each channel that no averaging takes out again. Repacked as JPEG XL, which loses nothing, it is decoded
     at full precision and dithered before it is rounded. Halves the error at quality 95 (measured, tests/benchmarks/files.py).
     """
-    packed = _repacked(data)
+    packed = _repacked(parts)
     if packed is None:
         return None
     import imagecodecs
@@ -164,14 +168,30 @@ def finer(data: bytes) -> NDArray[Any] | None:
 def is_whole(data: bytes) -> bool:
     """Return whether a JPEG of a usual kind has all its pixels; True of the kinds of which that cannot be told."""
     parts = take_apart(data)
-    return parts.whole and (not parts.usual or _repacked(parts.core) is not None)
+    return parts.whole and (not parts.usual or _repacked(parts) is not None)
 
 
-def _repacked(data: bytes) -> bytes | None:
+def _repacked(parts: Parts) -> bytes | None:
+    """Return a JPEG as JPEG XL, None where its pixels are too few or too many for that."""
+    packed, core = _jpeg_xl(parts.core), parts.core
+    if packed is None:
+        return None
+    for end in reversed(parts.ends):
+        # Some encoders fill up with zeros (from memory). A zero after 255 is no filling.
+        filled = core[:end].rstrip(b"\0")
+        last = len(filled) - 1 if filled[-1] != 0xFF else len(filled) - 2
+        # What goes on without the last of its bits has bits that stand for nothing: it lost its way before them.
+        # For the others, which are the rule, this is known before anything is packed.
+        if _jpeg_xl(filled[:last] + core[end:]) is not None:
+            return None
+    return packed
+
+
+def _jpeg_xl(core: bytes) -> bytes | None:
     import imagecodecs
 
     try:
-        return bytes(imagecodecs.jpegxl_encode_jpeg(data))
+        return bytes(imagecodecs.jpegxl_encode_jpeg(core))
     except imagecodecs.JpegxlError:
         return None
 

@@ -127,7 +127,8 @@ def _asides(page: Any) -> tuple[bytes | None, int, float | None, bool]:
             return None
 
     profile, orientation, folder = value(34675), value(274), value(34665)
-    dpi = resolution(value(282), value(283), value(296) or 2)
+    unit = value(296)
+    dpi = resolution(value(282), value(283), 2 if unit is None else unit)
     names: Any = tifffile.TIFF.EXIF_TAGS
     camera = isinstance(folder, dict) and exposed({tag: folder.get(names.get(tag)) for tag in EXPOSED})
     turn = int(orientation) if orientation in range(1, 9) else 1
