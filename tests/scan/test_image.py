@@ -384,7 +384,9 @@ def write_pdf(
         else:
             for image in images:
                 add_page(document, {"Scan": image})
-        document.save(path, encryption=encryption or False)
+        # Otherwise the writer would pack everything anew in its own way.
+        level = pikepdf.StreamDecodeLevel.none
+        document.save(path, encryption=encryption or False, stream_decode_level=level, compress_streams=False)
 
 
 def truncated(path: Path, share: float = 0.6) -> None:

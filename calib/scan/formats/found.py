@@ -46,6 +46,8 @@ class Found:
 
 def check_size(path: Path, width: int, height: int) -> None:
     """Refuse a picture that claims more pixels than a page has, before anything of it is unpacked."""
+    if min(width, height) < 1:
+        raise damaged(path, "it says that it has no pixels")
     pixels = width * height
     if pixels > MOST_PIXELS:
         raise InputError.of(

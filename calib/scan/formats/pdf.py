@@ -110,6 +110,8 @@ def _picture(path: Path, drawn: _Drawn, unit: float) -> Found:
     check_size(path, picture.width, picture.height)
     if picture.image_mask:
         raise InputError.of(path, "is a greyscale scan", IN_COLOUR)
+    # Before anything else, because the library would unpack it to find out what colours it is for.
+    profile = _profile(path, stream)
     jpx = "/JPXDecode" in picture.filters
     if not jpx and picture.bits_per_component not in (8, 16):
         raise InputError.of(
@@ -134,8 +136,15 @@ def _picture(path: Path, drawn: _Drawn, unit: float) -> Found:
         down = codes.shape[0] / high if high else math.nan
         # The unit square is drawn upright by a matrix of positive determinant; a negative one shows it in a mirror.
         orientation = 2 if a * d - b * c < 0 else 1
-    profile = _profile(path, stream) or found.profile
-    return Found(codes, profile, orientation, notes, found.jpeg, resolution(across, down, 2), found.camera)
+    return Found(
+        codes,
+        profile or found.profile,
+        orientation,
+        notes,
+        found.jpeg,
+        resolution(across, down, 2),
+        found.camera,
+    )
 
 
 def _unpacked(path: Path, picture: Any, stream: Any) -> Found:

@@ -63,6 +63,11 @@ def _chunks(path: Path, data: mmap.mmap) -> dict[bytes, list[Chunk]]:
         size, kind = int.from_bytes(data[at : at + 4], "big"), bytes(data[at + 4 : at + 8])
         if at + 12 + size > len(data) or len(kind) < 4:
             raise damaged(path, "its end is missing")
+        # The decoders stop at the last pixel and leave the check sum behind it unread.
+        if kind == b"IDAT" and zlib.crc32(memoryview(data)[at + 4 : at + 8 + size]) != int.from_bytes(
+            data[at + 8 + size : at + 12 + size], "big"
+        ):
+            raise damaged(path, "its pixels do not add up to their check sum")
         found.setdefault(kind, []).append((at, size))
         at += 12 + size
         count += 1
