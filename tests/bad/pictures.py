@@ -102,8 +102,9 @@ def zeros(size: int) -> bytes:
     return first + piece * (size >> 20) + packer.flush()
 
 
-def with_profile(profile: bytes) -> bytes:
-    return png(before=chunk(b"iCCP", b"named\0\0" + zlib.compress(profile)))
+def with_profile(data: bytes, profile: bytes) -> bytes:
+    """Return a PNG with a profile put behind its head."""
+    return data[:33] + chunk(b"iCCP", b"named\0\0" + zlib.compress(profile)) + data[33:]
 
 
 def profile(at: int = 0, value: bytes = b"") -> bytes:
@@ -143,23 +144,28 @@ PNGS: dict[str, Case] = {
     "a chunk of two gigabytes": Case("scan.png", lambda: png(before=b"\x7f\xff\xff\xffzTXt")),
 }  # fmt: skip
 
-PROFILES: dict[str, Case] = {
-    "profile of nothing": Case("scan.png", lambda: with_profile(bytes(300)), "profile"),
-    "profile cut": Case("scan.png", lambda: with_profile(profile()[:200]), "profile"),
-    "profile of 64 bytes": Case("scan.png", lambda: with_profile(profile()[:64]), "profile"),
-    "CMYK profile": Case("scan.png", lambda: with_profile(profile(16, b"CMYK")), "CMYK"),
-    "grey profile": Case("scan.png", lambda: with_profile(profile(16, b"GRAY")), "GRAY"),
-    "Lab profile": Case("scan.png", lambda: with_profile(ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()), "Lab"),
-    "link profile": Case("scan.png", lambda: with_profile(profile(12, b"link")), "link"),
-    "abstract profile": Case("scan.png", lambda: with_profile(profile(12, b"abst")), "abst"),
-    "profile of letters": Case("scan.png", lambda: with_profile(b"<script>alert(1)</script>" * 20), "profile"),
-    "profile without tags": Case("scan.png", lambda: with_profile(profile(128, bytes(4))[:132]), "profile"),
-    "profile of a billion tags": Case("scan.png", lambda: with_profile(profile(128, b"\x3f\xff\xff\xff")), "profile"),
-    "profile of gamma zero": Case("scan.tif", lambda: tiff(extratags=[(34675, 7, None, upside_down(), True)]), "greys"),
-    "large profile": Case("scan.tif", lambda: tiff(extratags=[(34675, 7, None, profile() + bytes(17_000_000), True)]), "profile"),
-    "other classes read": Case("scan.png", lambda: with_profile(profile(12, b"scnr")), "", NOT_FOUND),
-    "red and green swapped": Case("scan.png", lambda: with_profile(red_for_green()), "", NOT_FOUND),
-}  # fmt: skip
+
+def lab_profile() -> bytes:
+    return bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes())
+
+
+# Profiles of no use to an RGB scan, and a word of why.
+PROFILES: dict[str, tuple[Callable[[], bytes], str]] = {
+    "nothing": (lambda: bytes(300), "damaged"),
+    "cut": (lambda: profile()[:200], ""),
+    "64 bytes": (lambda: profile()[:64], "64 bytes"),
+    "for CMYK": (lambda: profile(16, b"CMYK"), "CMYK"),
+    "for grey": (lambda: profile(16, b"GRAY"), "GRAY"),
+    "for Lab": (lab_profile, "Lab"),
+    "a link": (lambda: profile(12, b"link"), "link"),
+    "abstract": (lambda: profile(12, b"abst"), "abst"),
+    "letters": (lambda: b"<script>alert(1)</script>" * 20, "damaged"),
+    "without tags": (lambda: profile(128, bytes(4))[:132], ""),
+    "a billion tags": (lambda: profile(128, b"\x3f\xff\xff\xff"), ""),
+    "falling": (lambda: upside_down(), "greys"),
+    "large": (lambda: profile() + bytes(17_000_000), ""),
+}
+
 
 CORNERS = [0.64, 0.33, 1.0, 0.30, 0.60, 1.0, 0.15, 0.06, 1.0]
 
@@ -171,13 +177,6 @@ def upside_down() -> bytes:
         imagecodecs.cms_profile(
             "rgb", whitepoint=[0.3127, 0.329, 1.0], primaries=CORNERS, transferfunction=falling
         )
-    )
-
-
-def red_for_green() -> bytes:
-    corners = CORNERS[3:6] + CORNERS[:3] + CORNERS[6:]
-    return bytes(
-        imagecodecs.cms_profile("rgb", whitepoint=[0.3127, 0.329, 1.0], primaries=corners, gamma=2.2)
     )
 
 
@@ -340,7 +339,7 @@ TIFFS: dict[str, Case] = {
     "two channels": Case("scan.tif", lambda: raw_tiff(t277=(3, 1, 2))),
     "tags of nonsense": Case("scan.tif", lambda: raw_tiff()[:8] + bytes(200)),
     "folder beyond the end": Case("scan.tif", lambda: b"II*\0\xff\xff\xff\x7f" + bytes(100)),
-    "second page in CMYK": Case("scan.tif", lambda: two_pages(cmyk_folder()), "SEPARATED"),
+    "second page in CMYK": Case("scan.tif", lambda: two_pages(cmyk_folder()), "", NOT_FOUND),
     "maps and oddities beside": Case("scan.tif", lambda: tiff(extratags=[
         (33922, 12, 6, (1e300,) * 6, True), (34735, 3, 4, (1, 1, 0, 60_000), True), (270, 2, 0, "<script>=cmd()", True), (274, 3, 1, 99, True)]), "", NOT_FOUND),
     "turned": Case("scan.tif", lambda: tiff(extratags=[(274, 3, 1, 6, True)]), "", NOT_FOUND),
@@ -382,7 +381,7 @@ def pdf(
         stream = io.BytesIO()
         # Otherwise the writer would pack everything anew in its own way.
         as_it_is = {"stream_decode_level": pikepdf.StreamDecodeLevel.none, "compress_streams": False}
-        document.save(stream, **(save or {}), **as_it_is)
+        document.save(stream, **(save or as_it_is))
         return stream.getvalue()
 
 
@@ -442,7 +441,7 @@ PDFS: dict[str, Case] = {
     **{f"cut at {share}": Case("scan.pdf", lambda s=share: cut(pdf(), s)) for share in (0.001, 0.05, 0.3, 0.6, 0.8)},
     "locked": Case("scan.pdf", lambda: pdf(save={"encryption": pikepdf.Encryption(owner="o", user="u")}), "password"),
     "locked for changes only": Case("scan.pdf", lambda: pdf(save={"encryption": pikepdf.Encryption(owner="o", user="")}), "", NOT_FOUND),
-    "two pictures on its second page": Case("scan.pdf", two_on_a_page, "2 pictures on its page 2"),
+    "two pictures on its second page": Case("scan.pdf", two_on_a_page, "", NOT_FOUND),
     "a picture in its words": Case("scan.pdf", inline_pdf, "0 pictures"),
     "no pages": Case("scan.pdf", lambda: pdf(count=0), "no picture"),
     "a thousand pages": Case("scan.pdf", lambda: pdf(count=1000), "1000 pictures"),
@@ -548,7 +547,6 @@ FOREIGN: dict[str, Case] = {
 
 KINDS = {
     "PNG": PNGS,
-    "profile": PROFILES,
     "JPEG": JPEGS,
     "TIFF": TIFFS,
     "PDF": PDFS,

@@ -385,8 +385,8 @@ def write_pdf(
             for image in images:
                 add_page(document, {"Scan": image})
         # Otherwise the writer would pack everything anew in its own way.
-        level = pikepdf.StreamDecodeLevel.none
-        document.save(path, encryption=encryption or False, stream_decode_level=level, compress_streams=False)
+        as_it_is = {"stream_decode_level": pikepdf.StreamDecodeLevel.none, "compress_streams": False}
+        document.save(path, **({"encryption": encryption} if encryption else as_it_is))
 
 
 def truncated(path: Path, share: float = 0.6) -> None:
