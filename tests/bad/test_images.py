@@ -337,6 +337,21 @@ def test_every_kind_has_its_cases() -> None:
     assert min(map(len, (PNGS, JPEGS, TIFFS, PDFS))) >= 20 and len(HEICS) >= 10
 
 
+@pytest.mark.parametrize("orientation", [2, 6])
+def test_a_page_that_is_stored_turned_or_mirrored_is_measured(
+    tmp_path: Path, studio: Studio, measured: Callable[[Path], Run], orientation: int
+) -> None:
+    """EXIF 2.32, tag 274: 2 is to be mirrored, 6 to be turned by a quarter; stored are the pixels before that."""
+    pixels = studio.pixels("page-1")
+    codes = (pixels // 257 if pixels.dtype == np.uint16 else pixels).astype(np.uint8)
+    exif = Image.Exif()
+    exif[274] = orientation
+    stored = codes[:, ::-1] if orientation == 2 else np.rot90(codes)
+    Image.fromarray(np.ascontiguousarray(stored)).save(tmp_path / "page.png", exif=exif, dpi=(150, 150))
+    done = measured(tmp_path / "page.png")
+    assert done.code == 0, done.err
+
+
 # --- nothing private comes out --------------------------------------------------------------------
 
 SECRETS = ("SN-4711-0815", "Jane Invented", "48.8583", "+48/1,51/1", "GPSLatitude", "Secretville")
