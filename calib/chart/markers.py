@@ -36,7 +36,7 @@ class Marker:
 
 def read_markers(path: Path) -> tuple[Marker, ...]:
     """Read a marker list; raise InputError with every mistake of the file."""
-    table = read_rows(path, required=("marker",))
+    table = read_rows(path, required=("marker",), wanted="list")
     problems: list[Problem] = []
     markers: list[Marker] = []
     lines: dict[str, int] = {}

@@ -17,7 +17,8 @@ from calib.chart.carrier import LEAST_CARD_MM, MOST_CARD_MM, Carrier
 from calib.chart.markers import COLUMNS, Marker, marker_problems
 from calib.chart.plan import MARK_IDS, MOST_PAGE_MM, Box, Cell, Mark, Page, Plan
 from calib.errors import InputError, Problem, raise_all
-from calib.files import read_text, shorten
+from calib.files import shorten
+from calib.plainjson import read_json
 
 Read = TypeVar("Read")
 
@@ -86,19 +87,16 @@ def _content(path: Path, kind: str) -> dict[str, Any]:
     """Return what a plan file of this kind holds; raise InputError where it is none."""
     called, command = KINDS[kind]
     todo = f"Give the .json file that 'calib {command}' wrote beside the PDF."
-    try:
-        content = json.loads(read_text(path))
-    except (json.JSONDecodeError, RecursionError) as error:
-        line = getattr(error, "lineno", 0)
-        raise InputError([Problem(path, line, f"is not valid JSON, so it is not {called}")], todo) from error
+    content = read_json(path, called, todo)
     found = content.get("format") if isinstance(content, dict) else None
     if found != kind:
         # What it is instead helps more than what it is not; any other JSON has no name here.
         other = KINDS[found][0] if isinstance(found, str) and found in KINDS else ""
         raise InputError.of(path, f"is {other}, not {called}" if other else f"is not {called}", todo)
-    if content.get("version") != VERSION:
+    version = content.get("version")
+    if isinstance(version, bool) or version != VERSION:
         raise InputError.of(
-            path, f"is {called} of version {content.get('version')!r:.20}; this program reads {VERSION}"
+            path, f"is {called} of version {version!r:.20}; this program reads {VERSION}"
         )
     return dict(content)
 

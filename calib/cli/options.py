@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calib.errors import CalibError, InputError
+from calib.errors import CalibError, InputError, harmless
 
 if TYPE_CHECKING:
     from calib.table.answerfile import Answer
@@ -118,7 +118,7 @@ def say(quiet: bool, *lines: str) -> None:
     """Print the short summary, on stdout."""
     if not quiet:
         for line in lines:
-            click.echo(line)
+            click.echo(harmless(line, lines=True))
 
 
 def say_json(quiet: bool, text: str) -> None:
@@ -134,7 +134,7 @@ def note(quiet: bool, *lines: str) -> None:
     """Print progress and warnings, on stderr."""
     if not quiet:
         for line in lines:
-            click.echo(f"calib: {line}", err=True)
+            click.echo(f"calib: {harmless(line, lines=True)}", err=True)
 
 
 def refuse_overwriting(output: Path, *inputs: Path | None) -> None:

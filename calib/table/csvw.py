@@ -21,7 +21,8 @@ from typing import Any
 from urllib.parse import quote
 
 from calib.errors import InputError
-from calib.files import Row, Rows, read_text, shorten
+from calib.files import Row, Rows, shorten
+from calib.plainjson import read_json
 
 SUFFIX = "-metadata.json"
 CONTEXT = "http://www.w3.org/ns/csvw"
@@ -272,10 +273,7 @@ def read_notes(csv_path: Path) -> dict[str, Any] | None:
     if not path.exists():
         return None
     todo = "Restore it, or take it away: the table can be read without it, its history then unknown."
-    try:
-        found = json.loads(read_text(path), parse_constant=_refuse_constant)
-    except (ValueError, RecursionError) as error:
-        raise InputError.of(path, f"is not whole JSON ({shorten(str(error), 80)})", todo) from error
+    found = read_json(path, "a table's description", todo)
     context = found.get("@context") if isinstance(found, dict) else None
     if context != CONTEXT and not (isinstance(context, list) and CONTEXT in context):
         raise InputError.of(path, "is not a CSV on the Web description", todo)
@@ -283,7 +281,3 @@ def read_notes(csv_path: Path) -> dict[str, Any] | None:
         return _from_properties(found.get("notes", []))
     except (AttributeError, KeyError, TypeError, RecursionError) as error:
         raise InputError.of(path, "has notes that this program cannot read", todo) from error
-
-
-def _refuse_constant(name: str) -> float:
-    raise ValueError(f"{name} is not a number")

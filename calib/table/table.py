@@ -216,7 +216,7 @@ def read_table(path: Path) -> tuple[Table, tuple[str, ...]]:
     Warnings are sentences for the user: a missing description, columns that are missing or not
     ours, unknown flags. Raises InputError with every mistake of the file.
     """
-    rows = read_rows(Path(path), required=NEEDED)
+    rows = read_rows(Path(path), required=NEEDED, wanted="table")
     problems: list[Problem] = []
     readings: list[Reading] = []
     lines: dict[tuple[str, int, str, str], int] = {}

@@ -1,0 +1,80 @@
+"""JSON in, strictly: what Python's reader lets through and no file of ours holds is refused with a sentence."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from calib.errors import InputError, Problem
+from calib.files import read_text, shorten
+
+# Our own files nest to a depth of about fifteen; what is far deeper only wears out whoever walks through it.
+MOST_DEPTH = 60
+# IEEE 754 double precision ends at 1.8e308; a whole number beyond that is no number for anything here.
+MOST_NUMBER = 1e300
+
+
+def read_json(path: Path, kind: str, todo: str = "") -> Any:
+    """Return what a JSON file holds (RFC 8259, an object's names each once, as I-JSON, RFC 7493, wants them).
+
+    kind: what the file should be, such as 'a chart plan'. todo: a way out. Raises InputError for text that is not
+    JSON, and for doubled names, NaN and infinities, half of a surrogate pair, and nesting beyond reason.
+    """
+    text = read_text(path)
+    try:
+        content = json.loads(text, object_pairs_hook=_object, parse_constant=_no_number)
+    except json.JSONDecodeError as error:
+        message = f"is not valid JSON, so it is not {kind} ({error.msg} in column {error.colno})"
+        raise InputError([Problem(Path(path), error.lineno, message)], todo) from error
+    except RecursionError as error:
+        raise InputError.of(path, f"is nested too deeply, so it is not {kind}", todo) from error
+    except ValueError as error:
+        # Python's own words on a number of thousands of digits are of no use to anybody else.
+        words = str(error) if isinstance(error, _Refused) else "it holds a number of thousands of digits"
+        raise InputError.of(path, f"is not valid JSON, so it is not {kind} ({words})", todo) from error
+    if found := _problem(content):
+        raise InputError.of(path, f"{found}, so it is not {kind}", todo)
+    return content
+
+
+class _Refused(ValueError):
+    """Valid for Python's reader, not for us."""
+
+
+def _object(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        seen: set[str] = set()
+        for name, _ in pairs:
+            if name in seen:
+                raise _Refused(f"the name '{shorten(name)}' stands twice in one object")
+            seen.add(name)
+    return found
+
+
+def _no_number(word: str) -> float:
+    raise _Refused(f"{word} is not a number")
+
+
+def _problem(content: Any) -> str:
+    """Return what is wrong inside, or an empty text. A stack of our own, because Python's is what may overflow."""
+    waiting = [(content, 1)]
+    while waiting:
+        value, depth = waiting.pop()
+        if depth > MOST_DEPTH:
+            return "is nested too deeply"
+        if isinstance(value, dict):
+            waiting += [(name, depth) for name in value]
+            waiting += [(item, depth + 1) for item in value.values()]
+        elif isinstance(value, list):
+            waiting += [(item, depth + 1) for item in value]
+        elif isinstance(value, str):
+            # One half of a pair of UTF-16 is no letter and cannot be written to any file.
+            if not value.isascii() and any("\ud800" <= char <= "\udfff" for char in value):
+                return f"holds half a letter in '{shorten(value)}'"
+        elif isinstance(value, (int, float)) and not (math.isfinite(value) if isinstance(value, float) else abs(value) < MOST_NUMBER):
+            return "holds a number beyond what can be counted with"
+    return ""
