@@ -37,8 +37,9 @@ def main() -> None:
     try:
         code = cli.main(prog_name="calib", standalone_mode=False)
     except click.ClickException as error:
-        error.message = harmless(error.message, lines=True)
-        error.show()
+        said = io.StringIO()
+        error.show(said)
+        click.echo(harmless(said.getvalue(), lines=True), err=True, nl=False)
         code = error.exit_code
     except (KeyboardInterrupt, click.Abort):
         click.echo("calib: interrupted; nothing half-written was left behind", err=True)

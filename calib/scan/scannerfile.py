@@ -52,7 +52,7 @@ def scanner_to_json(scanner: Scanner, notes: Mapping[str, Any] | None = None) ->
 def read_scanner(path: Path) -> Scanner:
     """Read a scanner file; raise InputError with everything that is wrong with it."""
     path = Path(path)
-    content = read_json(path, "a scanner file", TODO)
+    content = read_json(path, "a scanner file", TODO, finite=False)
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise InputError.of(path, "is no scanner file", TODO)
     version = content.get("version")

@@ -16,6 +16,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -72,11 +73,19 @@ class Column:
             low, high = self.minimum, self.maximum
             if (low is not None and value < low) or (high is not None and value > high):
                 return f"is outside {_bound(low)} to {_bound(high)}"
-        elif self.datatype == "date" and not DATE.fullmatch(value):
+        elif self.datatype == "date" and not _is_date(value):
             return "is not a date like 2026-03-31 (keep a spreadsheet from changing it: format it as text)"
         elif self.pattern and not re.fullmatch(self.pattern, value):
             return f"does not match {self.pattern}"
         return ""
+
+
+def _is_date(text: str) -> bool:
+    try:
+        # The thirtieth of February has the look of a date and is none.
+        return bool(DATE.fullmatch(text)) and date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
 
 
 def _bound(value: float | None) -> str:
@@ -144,7 +153,11 @@ def read_cell(column: Column, rows: Rows, row: Row) -> Any:
     if not text and column.required:
         raise ValueError(f"column '{column.name}' is empty")
     if column.separator:
-        return tuple(text.split())
+        items = tuple(dict.fromkeys(text.split()))
+        for item in items:
+            if found := column.problem(item):
+                raise ValueError(f"{_shown(column, item)} {found}")
+        return items
     if not text:
         return "" if column.datatype in ("string", "date") else None
     value: Any = text

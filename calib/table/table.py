@@ -232,7 +232,7 @@ def read_table(path: Path) -> tuple[Table, tuple[str, ...]]:
     raise_all(problems)
     if not readings:
         raise InputError.of(rows.path, "has no rows below its header", "Measure a chart into it first.")
-    origin, warnings = _origin(rows.path)
+    origin, warnings = _origin(rows.path, {reading.session for reading in readings})
     warnings += _column_warnings(rows)
     warnings += _flag_warnings(rows.path, readings)
     return Table(tuple(readings), origin, rows.path), tuple(warnings)
@@ -279,7 +279,7 @@ def _row_problems(reading: Reading) -> Iterator[str]:
             yield f"gives only a part of {', '.join(names)}; give all three or none"
 
 
-def _origin(path: Path) -> tuple[Origin, list[str]]:
+def _origin(path: Path, sessions: set[str]) -> tuple[Origin, list[str]]:
     notes = read_notes(path)
     if notes is None:
         unknown = "what it would have said is unknown: scanner, strip, flare, scatter of the hand"
@@ -292,6 +292,12 @@ def _origin(path: Path) -> tuple[Origin, list[str]]:
         ) from error
     if not origin.known:
         return origin, [f"{path}: {metadata_path(path).name} does not say how the table was made"]
+    session = origin.dates.get("session")
+    if session and session not in sessions:
+        return origin, [
+            f"{path}: {metadata_path(path).name} tells of the session of {shorten(session)}, of which the table has "
+            "no row; is it another table's?"
+        ]
     return origin, []
 
 

@@ -151,3 +151,57 @@ def test_one_kind_given_for_another(calib: Calib, desk: Desk, name: str, other: 
     reader = READERS[name]
     (desk.folder / reader.file).write_bytes((desk.folder / READERS[other].file).read_bytes())
     either(calib, desk, reader, False)
+
+
+# --- numbers ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", corpus.NO_NUMBERS)
+@pytest.mark.parametrize(
+    ("name", "column"),
+    [("strip", "density"), ("card", "L"), ("card", "row"), ("table", "L"), ("table", "layers"), ("table", "u_L"), ("table", "R")],
+)  # fmt: skip
+def test_what_is_no_number(calib: Calib, desk: Desk, name: str, column: str, text: str) -> None:
+    reader = READERS[name]
+    path = desk.folder / reader.file
+    path.write_bytes(corpus.with_cell(path.read_bytes(), 4, column, text))
+    message = either(calib, desk, reader, False)
+    assert f"{reader.file}:5: " in message and f"'{column}'" in message
+
+
+# --- every value of every JSON file ------------------------------------------------------------------------------
+
+
+def json_cases() -> Iterator[tuple[str, tuple[str | int, ...]]]:
+    for name, file in (("plan", "examples/chart.json"), ("carrier", "charts/carrier-a4.json")):
+        for path in corpus.places(json.loads((corpus.ROOT / file).read_text(encoding="utf-8"))):
+            yield name, path
+
+
+@pytest.mark.parametrize(("name", "path"), json_cases(), ids=lambda v: v if isinstance(v, str) else "/".join(map(str, v)))
+def test_nonsense_at_every_place_of_a_plan(calib: Calib, desk: Desk, name: str, path: tuple[str | int, ...]) -> None:
+    nonsense_at(calib, desk, READERS[name], path)
+
+
+def nonsense_at(calib: Calib, desk: Desk, reader: Reader, path: tuple[str | int, ...]) -> None:
+    content = json.loads(desk.good[reader.file])
+    said = {}
+    for what, value in corpus.NONSENSE.items():
+        desk.restore()
+        (desk.folder / reader.file).write_text(json.dumps(corpus.replaced(content, path, value)), encoding="utf-8")
+        said[what] = either(calib, desk, reader, None)
+    desk.restore()
+    (desk.folder / reader.file).write_text(json.dumps(corpus.removed(content, path)), encoding="utf-8")
+    said["lost"] = either(calib, desk, reader, None)
+    with open("/tmp/texts_places.txt", "a") as f:
+        print(path, [k for k, m in said.items() if (reader.goes_on in m if reader.goes_on else "is " not in m[:300])], file=f)
+
+
+def test_nonsense_at_every_place_of_a_scanner_file(calib: Calib, desk: Desk) -> None:
+    for path in corpus.places(json.loads(desk.good["scanner.json"])):
+        nonsense_at(calib, desk, READERS["scanner"], path)
+
+
+def test_nonsense_at_every_place_of_a_description(calib: Calib, desk: Desk) -> None:
+    for path in corpus.places(json.loads(desk.good["colours.csv-metadata.json"])):
+        nonsense_at(calib, desk, READERS["notes"], path)
