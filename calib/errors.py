@@ -22,7 +22,9 @@ def harmless(text: str, lines: bool = False) -> str:
 
     lines: keep line ends.
     """
-    return _STEERING.sub(lambda found: found[0] if lines and found[0] == "\n" else f"\\u{ord(found[0]):04x}", text)
+    return _STEERING.sub(
+        lambda found: found[0] if lines and found[0] == "\n" else f"\\u{ord(found[0]):04x}", text
+    )
 
 
 class CalibError(Exception):

@@ -145,7 +145,9 @@ def read_text(path: Path) -> str:
         text = data.decode(encoding).lstrip("\ufeff")
     except UnicodeDecodeError as error:
         if encoding == "utf-16":
-            raise InputError.of(path, "begins as UTF-16 text and does not go on as such", SAVE_AGAIN) from error
+            raise InputError.of(
+                path, "begins as UTF-16 text and does not go on as such", SAVE_AGAIN
+            ) from error
         line = data[: error.start].count(b"\n") + 1
         raise InputError([Problem(Path(path), line, "is not UTF-8 text")], SAVE_AGAIN) from error
     if "\0" in text:
@@ -182,7 +184,7 @@ def read_rows(path: Path, required: tuple[str, ...] = (), wanted: str = "") -> R
     try:
         for record in reader:
             line, last = last + 1, reader.line_num
-            if not any(cell.strip() for cell in record):
+            if not record or not any(cell.strip() for cell in record):
                 continue
             if told:
                 told = None
@@ -221,10 +223,10 @@ def _header_problems(
     for name, times in sorted(Counter(columns).items()):
         if times > 1:
             found.append(Problem(path, line, f"names the column '{shorten(name)}' {times} times"))
-    for name in required:
-        if name not in columns:
-            seen = ", ".join(shorten(c) for c in columns[:8])
-            found.append(Problem(path, line, f"has no column '{name}' (it has: {seen})"))
+    missing = ", ".join(f"'{name}'" for name in required if name not in columns)
+    if missing:
+        seen = ", ".join(shorten(c) for c in columns[:8]) + (", ..." if len(columns) > 8 else "")
+        found.append(Problem(path, line, f"has no column {missing} (it has: {seen})"))
     return found
 
 
@@ -235,7 +237,9 @@ def _check_lines(path: Path, text: str) -> None:
         raise InputError.of(path, "is JSON, such as a plan, and not CSV", "Give the .csv file.")
     for line, content in enumerate(io.StringIO(text, newline=""), start=1):
         if len(content) > MOST_LINE:
-            raise InputError([Problem(path, line, f"is {len(content)} characters long; no table has such a line")])
+            raise InputError(
+                [Problem(path, line, f"is {len(content)} characters long; no table has such a line")]
+            )
 
 
 def _check_kind(path: Path, columns: tuple[str, ...], wanted: str, missing: bool) -> None:
@@ -252,7 +256,9 @@ def _csv_words(error: csv.Error) -> str:
     if "unexpected end of data" in words:
         return "a quotation mark is left open"
     if "expected after" in words:
-        return "something stands behind a closing quotation mark; within quotes, write \"\" for a quotation mark"
+        return (
+            'something stands behind a closing quotation mark; within quotes, write "" for a quotation mark'
+        )
     return words
 
 

@@ -31,7 +31,11 @@ _SIGNATURES: tuple[tuple[bytes, str, str], ...] = (
     (b"{\\rtf", "is a word processor's file, not a text file", AS_CSV),
 )  # fmt: skip
 _MARKUP = (
-    ("<!doctype html", "is a web page, not a text file", "Download the file itself, not the page that shows it."),
+    (
+        "<!doctype html",
+        "is a web page, not a text file",
+        "Download the file itself, not the page that shows it.",
+    ),
     ("<html", "is a web page, not a text file", "Download the file itself, not the page that shows it."),
     ("<?xml", "is XML, not a text file", AS_CSV),
 )

@@ -31,7 +31,9 @@ def read_json(path: Path, kind: str, todo: str = "", finite: bool = True) -> Any
         message = f"is not valid JSON, so it is not {kind} ({error.msg} in column {error.colno})"
         raise InputError([Problem(Path(path), error.lineno, message)], todo) from error
     except RecursionError as error:
-        raise InputError.of(path, f"is not valid JSON, so it is not {kind} (nested too deeply)", todo) from error
+        raise InputError.of(
+            path, f"is not valid JSON, so it is not {kind} (nested too deeply)", todo
+        ) from error
     except ValueError as error:
         raise InputError.of(path, f"is not valid JSON, so it is not {kind} ({error})", todo) from error
     if found := _problem(content, finite):

@@ -98,9 +98,7 @@ def _content(path: Path, kind: str) -> dict[str, Any]:
         raise InputError.of(path, f"is {other}, not {called}" if other else f"is not {called}", todo)
     version = content.get("version")
     if isinstance(version, bool) or version != VERSION:
-        raise InputError.of(
-            path, f"is {called} of version {version!r:.20}; this program reads {VERSION}"
-        )
+        raise InputError.of(path, f"is {called} of version {version!r:.20}; this program reads {VERSION}")
     return dict(content)
 
 

@@ -63,6 +63,8 @@ def read_card(path: Path) -> Card:
     under D50 and the 2 degree observer. Other columns are ignored. A few places of the grid may be empty.
     """
     rows = read_rows(Path(path), required=("row", "column"), wanted="card")
+    if len(rows.rows) > MOST_SIDE**2:
+        raise InputError.of(rows.path, f"names {len(rows.rows)} patches; {MOST_SIDE**2} is the most")
     columns = _columns(rows)
     problems: list[Problem] = []
     patches: list[_Patch] = []

@@ -38,8 +38,10 @@ DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 # A formula begins with one of these, in the East Asian width too; spreadsheets of half of Europe
 # also begin a new cell after a semicolon. An apostrophe that stood there before is kept apart
 # from ours by adding one all the same.
-_FORMULA = re.compile(r"(^|;)([\s']*)(?=[=+\-@＝＋－＠])")
-_GUARDED = re.compile(r"(^|;)'([\s']*)(?=[=+\-@＝＋－＠])")
+# What has no width (Unicode's format characters) does not hide the sign from every program.
+_BEFORE = r"[\s'\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]*"
+_FORMULA = re.compile(rf"(^|;)({_BEFORE})(?=[=+\-@＝＋－＠])")
+_GUARDED = re.compile(rf"(^|;)'({_BEFORE})(?=[=+\-@＝＋－＠])")
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 _NEEDS_QUOTES = re.compile(r'[",;\t\r\n]|^\s|\s$')
 
@@ -262,7 +264,7 @@ def _noted(value: Any) -> Any:
 
 def _unnoted(value: Any) -> Any:
     if isinstance(value, dict):
-        return _from_properties(value["schema:additionalProperty"])
+        return _from_properties(_list_of_objects(value["schema:additionalProperty"]))
     if isinstance(value, list):
         return [_unnoted(item) for item in value]
     return value
@@ -270,6 +272,12 @@ def _unnoted(value: Any) -> Any:
 
 def _from_properties(found: list[dict[str, Any]]) -> dict[str, Any]:
     return {item["schema:name"]: _unnoted(item["schema:value"]) for item in found if "schema:name" in item}
+
+
+def _list_of_objects(found: Any) -> list[dict[str, Any]]:
+    if not isinstance(found, list) or not all(isinstance(item, dict) for item in found):
+        raise TypeError("no list of objects")
+    return found
 
 
 def metadata_path(csv_path: Path) -> Path:
@@ -283,7 +291,11 @@ def read_notes(csv_path: Path) -> dict[str, Any] | None:
     Raises InputError where the file is there but damaged or no CSVW description.
     """
     path = metadata_path(csv_path)
-    if not path.exists():
+    try:
+        if not path.exists():
+            return None
+    except OSError:
+        # Its name would be longer than the system allows.
         return None
     todo = "Restore it, or take it away: the table can be read without it, its history then unknown."
     found = read_json(path, "a table's description", todo)
@@ -291,6 +303,6 @@ def read_notes(csv_path: Path) -> dict[str, Any] | None:
     if context != CONTEXT and not (isinstance(context, list) and CONTEXT in context):
         raise InputError.of(path, "is not a CSV on the Web description", todo)
     try:
-        return _from_properties(found.get("notes", []))
+        return _from_properties(_list_of_objects(found.get("notes", [])))
     except (AttributeError, KeyError, TypeError, RecursionError) as error:
         raise InputError.of(path, "has notes that this program cannot read", todo) from error

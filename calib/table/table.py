@@ -251,7 +251,7 @@ def _reading(rows: Rows, row: Row) -> tuple[Reading | None, list[str]]:
         if isinstance(value, str) and not (value.isascii() and value.isprintable()):
             # Two spellings of one accented letter look the same, so they must be the same id.
             value = unicodedata.normalize("NFC", value)
-            if any(unicodedata.category(c) in ("Cc", "Cs") for c in value):
+            if any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in value):
                 problems.append(f"column '{column.name}' holds a line break or control character")
         if isinstance(value, str) and len(value) > LONGEST_TEXT:
             problems.append(

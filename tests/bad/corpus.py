@@ -40,7 +40,17 @@ class Reader:
 
 
 MEASURE = ("measure", "chart.json", "scan.png", "--strip", "strip.csv", "--paper", "smooth", "-o", "out.csv")
-SCANNER = ("scanner", "carrier.json", "scan.png", "--card", "card.csv", "--strip", "strip.csv", "-o", "out.json")
+SCANNER = (
+    "scanner",
+    "carrier.json",
+    "scan.png",
+    "--card",
+    "card.csv",
+    "--strip",
+    "strip.csv",
+    "-o",
+    "out.json",
+)
 READERS = {
     "list": Reader("markers.csv", ("chart", "markers.csv", "--controls", "0", "-o", "out.pdf")),
     "plan": Reader("chart.json", MEASURE, True, "scan.png"),
@@ -48,7 +58,9 @@ READERS = {
     "strip": Reader("strip.csv", MEASURE, False, "scan.png"),
     "card": Reader("card.csv", ("carrier", "card.csv", "-o", "out.pdf")),
     "table": Reader("colours.csv", ("papers", "colours.csv", "rough.csv", "-o", "out.csv")),
-    "notes": Reader("colours.csv-metadata.json", ("papers", "colours.csv", "rough.csv", "-o", "out.csv"), True),
+    "notes": Reader(
+        "colours.csv-metadata.json", ("papers", "colours.csv", "rough.csv", "-o", "out.csv"), True
+    ),
     "scanner": Reader("scanner.json", (*MEASURE, "--scanner", "scanner.json"), True, "scan.png"),
 }
 # A few pens are enough, and quick.
@@ -65,7 +77,12 @@ class Desk:
             *((f"examples/{name}", name) for name in ("chart.json", "strip.csv", "card.csv")),
         ):
             shutil.copy(ROOT / source, folder / name)
-        for name, rows in (("markers.csv", 8), ("colours.csv", ROWS), ("rough.csv", ROWS), ("autumn.csv", ROWS)):
+        for name, rows in (
+            ("markers.csv", 8),
+            ("colours.csv", ROWS),
+            ("rough.csv", ROWS),
+            ("autumn.csv", ROWS),
+        ):
             lines = (ROOT / "examples" / name).read_text(encoding="utf-8").splitlines(keepends=True)
             (folder / name).write_text("".join(lines[: rows + 1]), encoding="utf-8")
         for name in ("colours.csv", "rough.csv", "autumn.csv"):
@@ -89,7 +106,9 @@ class Desk:
         for path in sorted(self.folder.rglob("*"), reverse=True):
             if path.is_dir() and not path.is_symlink():
                 path.rmdir()
-            elif str(path.relative_to(self.folder)) not in self.good or path.is_symlink() or not path.is_file():
+            elif (
+                str(path.relative_to(self.folder)) not in self.good or path.is_symlink() or not path.is_file()
+            ):
                 path.unlink()
         for name, data in self.good.items():
             if not (self.folder / name).exists() or (self.folder / name).read_bytes() != data:
@@ -116,7 +135,8 @@ def _database() -> bytes:
 # Files of other kinds by what they are; the words that the refusal must hold, where it should know them.
 OTHER_KINDS: dict[str, tuple[bytes, str]] = {
     "workbook": (
-        _zipped({"[Content_Types].xml": b"<Types/>", "xl/workbook.xml": b"<workbook/>"}), "spreadsheet"
+        _zipped({"[Content_Types].xml": b"<Types/>", "xl/workbook.xml": b"<workbook/>"}),
+        "spreadsheet",
     ),
     "opendocument": (
         _zipped({"mimetype": b"application/vnd.oasis.opendocument.spreadsheet", "content.xml": b"<x/>"}),
@@ -161,7 +181,9 @@ def accented(data: bytes, word: str) -> str:
     if text.startswith("{"):
         return text.replace("{", f'{{ "remark": "{word}",', 1)
     first, second, *rest = text.split("\n")
-    return "\n".join([f"{first},remark", f"{second}{',' * (first.count(',') - second.count(','))},{word}", *rest])
+    return "\n".join(
+        [f"{first},remark", f"{second}{',' * (first.count(',') - second.count(','))},{word}", *rest]
+    )
 
 
 def _encoded(word: str, name: str) -> Change:
