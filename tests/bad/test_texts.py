@@ -40,6 +40,7 @@ from corpus import (
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from calib import errors
 from calib.chart.markers import read_markers
 from calib.chart.planfile import read_carrier, read_plan
 from calib.colour.card import Card, read_card
@@ -218,7 +219,7 @@ def json_cases() -> Iterator[tuple[str, tuple[str | int, ...]]]:
 
 
 @pytest.mark.parametrize(
-    ("name", "path"), json_cases(), ids=lambda v: v if isinstance(v, str) else "/".join(map(str, v))
+    ("name", "path"), list(json_cases()), ids=lambda v: v if isinstance(v, str) else "/".join(map(str, v))
 )
 def test_nonsense_at_every_place_of_a_plan(
     calib: Calib, desk: Desk, name: str, path: tuple[str | int, ...]
@@ -320,9 +321,8 @@ def test_odd_names_do_no_harm_on_a_chart(calib: Calib, desk: Desk) -> None:
         assert written[f"{number:03d}"] == unicodedata.normalize("NFC", name.strip())
     # pikepdf and pypdfium2 look into the PDF: nothing that acts, and the text as text.
     with pikepdf.open(desk.folder / "out.pdf") as pdf:
-        names = {
-            str(key) for thing in pdf.objects if isinstance(thing, pikepdf.Dictionary) for key in thing.keys()
-        }  # noqa: SIM118
+        names = {str(key) for thing in pdf.objects if isinstance(thing, pikepdf.Dictionary) for key in thing}
+        assert {"/Font", "/Contents", "/ToUnicode"} <= names
         assert not names & {
             "/JS",
             "/JavaScript",
@@ -381,6 +381,20 @@ def no_formula(path: Path) -> None:
                     assert (
                         not bare or bare[0] not in "=+-@＝＋－＠\t\r" or re.fullmatch(r"[+-]?[\d.,]+.*", bare)
                     ), (path.name, cell)
+
+
+@pytest.mark.parametrize("text", ["=cmd()", "x;=1+1", "\u200b=1+1", "＝1+1", "@x"])
+def test_an_unguarded_formula_would_be_noticed(tmp_path: Path, text: str) -> None:
+    (tmp_path / "raw.csv").write_text(f"marker,name\n001,{text}\n", encoding="utf-8")
+    with pytest.raises(AssertionError):
+        no_formula(tmp_path / "raw.csv")
+
+
+@pytest.mark.parametrize("text", ["\x1b[31m", "a\x9bb", "\u202e", "\ud800", "\r"])
+def test_a_steered_terminal_would_be_noticed(text: str) -> None:
+    with pytest.raises(AssertionError):
+        harmless(text)
+    harmless(errors.harmless(text))
 
 
 def test_odd_names_do_no_harm_in_any_answer(calib: Calib, desk: Desk) -> None:
