@@ -74,5 +74,9 @@ def _problem(content: Any, finite: bool) -> str:
             if not value.isascii() and any("\ud800" <= char <= "\udfff" for char in value):
                 return f"half a letter in '{shorten(value)}'"
         elif finite and isinstance(value, float) and not math.isfinite(value):
-            return "a number that is none, or beyond what can be counted with"
+            return (
+                "NaN is not a number"
+                if math.isnan(value)
+                else "a number is infinite or too large to count with"
+            )
     return ""
