@@ -21,7 +21,7 @@ from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
 from calib.cli.scanning import measure, scanner
 from calib.cli.touring import demo, flags
-from calib.errors import CalibError
+from calib.errors import CalibError, harmless
 
 INTERRUPTED = 130
 
@@ -37,7 +37,9 @@ def main() -> None:
     try:
         code = cli.main(prog_name="calib", standalone_mode=False)
     except click.ClickException as error:
-        error.show()
+        said = io.StringIO()
+        error.show(said)
+        click.echo(harmless(said.getvalue(), lines=True), err=True, nl=False)
         code = error.exit_code
     except (KeyboardInterrupt, click.Abort):
         click.echo("calib: interrupted; nothing half-written was left behind", err=True)
@@ -45,7 +47,7 @@ def main() -> None:
         # library runs from text while it is imported; everything is cleaned up here already.
         os._exit(INTERRUPTED)
     except CalibError as error:
-        click.echo(f"calib: {error}", err=True)
+        click.echo(f"calib: {harmless(str(error), lines=True)}", err=True)
         code = error.exit_code
     except BrokenPipeError:
         # Whoever read our output has had enough; Python must not complain of it at exit.
@@ -58,7 +60,7 @@ def main() -> None:
         if os.environ.get("CALIB_TRACE"):
             raise
         click.echo(
-            f"calib: a mistake in the program itself ({type(error).__name__}: {error}). "
+            f"calib: a mistake in the program itself ({type(error).__name__}: {harmless(str(error))}). "
             "Set CALIB_TRACE=1 to see where, and tell its makers.",
             err=True,
         )
