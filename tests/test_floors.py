@@ -22,7 +22,7 @@ PICTURES = ("imagecodecs", "tifffile", "PIL", "pikepdf", "pi_heif", "pypdfium2")
 DOORS = {
     "fpdf": ["chart/page.py"],
     "click": ["cli/*"],
-    "colour": ["colour/colorimetry.py", "synthetic/*"],
+    "colour": ["synthetic/*"],
     **{name: ["scan/image.py", "scan/formats/*", "synthetic/*"] for name in PICTURES},
     # The proof picture is written on with the chart's own fonts, which no other library here can do.
     "imagecodecs": ["scan/image.py", "scan/formats/*", "scan/profile.py", "synthetic/*"],

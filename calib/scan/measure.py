@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +12,6 @@ from numpy.typing import NDArray
 
 import calib
 from calib.chart.plan import Plan
-from calib.colour.colorimetry import prepare
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.doubts import HandScatter, Sheets
@@ -82,8 +80,6 @@ def measure(
     before every file with its number, the count and its name, for progress. Raises the CalibError
     of the scans that could not be used, all of them in one message.
     """
-    # Importing takes half a second, which the reading of the files can cover.
-    threading.Thread(target=prepare, daemon=True).start()
     digests = _digests(scans)
     markers = {marker.marker: marker for marker in plan.markers}
     facts: list[PageFacts] = []
