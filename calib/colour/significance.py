@@ -63,11 +63,12 @@ def false_discovery(p: ArrayLike) -> Array:
 
     p: (n,), NaN for what was not tested, which stays NaN and does not count.
     """
+    from scipy.stats import false_discovery_control
+
     p = np.asarray(p, dtype=float)
-    found, tested = np.full(p.shape, np.nan), np.flatnonzero(np.isfinite(p))
-    largest_first = tested[np.argsort(-p[tested], kind="stable")]
-    rank = np.arange(len(tested), 0, -1)
-    found[largest_first] = np.minimum.accumulate(np.clip(p[largest_first], 0.0, 1.0) * len(tested) / rank)
+    found, tested = np.full(p.shape, np.nan), np.isfinite(p)
+    if tested.any():
+        found[tested] = false_discovery_control(np.clip(p[tested], 0.0, 1.0), method="bh")
     return found
 
 

@@ -23,7 +23,7 @@ LEAST_SIDE = 200
 # What a feeder takes at once and more; a file may point to one picture ten thousand times.
 MOST_PICTURES = 200
 # Above this many pixels a file must hold a byte for every so many of them. Scans hold far more, even as
-# strong JPEG (0.02 to 0.1 bytes a pixel, measured); zeros packed by deflate 0.003.
+# strong JPEG (some 0.02 bytes a pixel and more, an estimate); zeros packed by deflate 0.003 (measured).
 LARGE_PIXELS = 60_000_000
 MOST_PIXELS_A_BYTE = 200
 

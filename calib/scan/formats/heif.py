@@ -35,16 +35,16 @@ def is_heif(head: bytes) -> bool:
 
 def read_heif(path: Path) -> Iterator[Found]:
     """Yield the main picture of a HEIF file; what else it holds are previews, depth and neighbours in a burst."""
-    import pi_heif
+    import pillow_heif
 
-    pi_heif.options.THUMBNAILS = pi_heif.options.DEPTH_IMAGES = pi_heif.options.AUX_IMAGES = False
+    pillow_heif.options.THUMBNAILS = pillow_heif.options.DEPTH_IMAGES = pillow_heif.options.AUX_IMAGES = False
     # hdr_to_16bit would put 10 bits in the upper ones of 16, so that white is 65472.
-    file = pi_heif.open_heif(path, convert_hdr_to_8bit=False, hdr_to_16bit=False)
+    file = pillow_heif.open_heif(path, convert_hdr_to_8bit=False, hdr_to_16bit=False)
     image = file[file.primary_index]
     check_size(path, *image.size)
     mode, _, deep = image.mode.partition(";")
     check_mode(path, mode)
-    info = image.info
+    info: dict[str, Any] = dict(image.info)
     profile = info.get("icc_profile") or _profile(path, info.get("nclx_profile"))
     exif = claims(info.get("exif"))
     # A copy, because the library frees the pixels with its own picture and does not mind who still looks at them.
