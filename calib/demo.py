@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from calib.answers.drift.comparison import drift_of
@@ -138,9 +139,10 @@ def _measure(folder: Path, name: str, date: str) -> None:
     proof = folder / f"proof-{name}"
     make_folder(proof)
 
-    def save(page: object, swatches: object) -> None:
-        picture = proof_picture(page, swatches, settings.scanner)  # type: ignore[arg-type]
-        write_whole({proof / "page-01.png": picture})
+    def keep(number: int, picture: bytes) -> None:
+        write_whole({proof / f"page-{number:02d}.png": picture})
 
-    measured = measure(plan, [folder / f"{name}.png"], read_strip(folder / "strip.csv"), settings, save)
+    draw = partial(proof_picture, scanner=settings.scanner)
+    strip = read_strip(folder / "strip.csv")
+    measured = measure(plan, [folder / f"{name}.png"], strip, settings, draw, keep)
     write_table(folder / f"{name}.csv", measured.table)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 
 class CalibError(Exception):
@@ -29,12 +30,20 @@ class CalibError(Exception):
     def __str__(self) -> str:
         return f"{self.what}. {self.todo}" if self.todo else self.what
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Exceptions are pickled as a call with their words, which is not how all of ours are made.
+        return _restored, (type(self), self.args), self.__dict__
+
     @classmethod
     def joined(cls, errors: Sequence[CalibError]) -> CalibError:
         """Return one error that says what all of these say, with the exit code of the first."""
         both = CalibError("\n".join(str(error) for error in errors))
         both.exit_code = errors[0].exit_code
         return both
+
+
+def _restored(kind: type[CalibError], words: tuple[str, ...]) -> CalibError:
+    return kind.__new__(kind, *words)
 
 
 class ImpossibleError(CalibError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -166,12 +166,14 @@ def measure(
     of any of its pages, in any order and any way up.
     """
     from dataclasses import replace
+    from functools import partial
 
     from calib.chart.planfile import read_plan
     from calib.colour.reference import read_strip
     from calib.files import check_writable
     from calib.scan.measure import Settings
     from calib.scan.measure import measure as measure_scans
+    from calib.scan.proof import proof_picture
     from calib.scan.scanner import Scanner
     from calib.scan.scannerfile import read_scanner
     from calib.table.table import write_table
@@ -183,14 +185,15 @@ def measure(
     note(quiet, *(grey.warnings if grey else ()))
     chart_plan = read_plan(plan)
     settings = Settings(paper, session, dried, force, model)
-    pictures = _ProofFolder(proof, settings.scanner) if proof else None
 
     def progress(number: int, count: int, name: str) -> None:
         Stop.check()
         if count > 1:
             note(quiet, f"reading {name} ({number} of {count})")
 
-    measured = measure_scans(chart_plan, scans, grey, settings, pictures, progress)
+    draw = partial(proof_picture, scanner=model) if proof else None
+    keep = _ProofFolder(proof) if proof else None
+    measured = measure_scans(chart_plan, scans, grey, settings, draw, keep, progress)
     table = measured.table
     if proof:
         relative = os.path.relpath(proof, output.parent)
@@ -206,22 +209,18 @@ def measure(
 
 
 class _ProofFolder:
-    """Saves a picture of every page as soon as it is read, while its pixels are in memory."""
+    """Saves the pictures of pages as they were understood, by page number; called with each as soon as it is there."""
 
-    def __init__(self, folder: Path, scanner: Any) -> None:
+    def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.scanner = scanner
         self.seen: dict[int, int] = {}
 
-    def __call__(self, page: Any, swatches: Any) -> None:
+    def __call__(self, number: int, picture: bytes) -> None:
         from calib.files import make_folder, write_whole
-        from calib.scan.proof import proof_picture
 
         make_folder(self.folder)
-        number = page.frame.page.page
         self.seen[number] = self.seen.get(number, 0) + 1
         again = f"-scan-{self.seen[number]}" if self.seen[number] > 1 else ""
-        picture = proof_picture(page, swatches, self.scanner)
         write_whole({self.folder / f"page-{number:02d}{again}.png": picture})
 
 
