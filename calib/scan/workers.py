@@ -249,11 +249,8 @@ def serve() -> None:
             answer = pickle.dumps((True, work(task)))
         except BaseException as error:  # It is raised in the process that asked.
             answer = _pickled_error(error)
-        try:
-            pickle.dump(answer, answers)
-            answers.flush()
-        except OSError:
-            os._exit(0)
+        pickle.dump(answer, answers)
+        answers.flush()
 
 
 def _receive(requests: IO[bytes], received: SimpleQueue[bytes]) -> None:
@@ -262,7 +259,8 @@ def _receive(requests: IO[bytes], received: SimpleQueue[bytes]) -> None:
         while True:
             received.put(pickle.load(requests))
     finally:
-        os._exit(0)
+        # Only a signal ends a process from within a thread while others compute.
+        os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _pickled_error(error: BaseException) -> bytes:
