@@ -177,19 +177,32 @@ def _clear(target: Path) -> None:
     with suppress(OSError):
         for path in _parts(target):
             with suppress(OSError):
-                if _is_left(path):
+                if is_left(path):
                     path.unlink()
 
 
-def _is_left(path: Path) -> bool:
-    """Whether the run that wrote a part is over."""
+def is_left(path: Path) -> bool:
+    """Whether the run that an unfinished file or folder belongs to is over. Raises OSError where it is gone."""
     if fcntl is None:
         return time.time() - path.stat().st_mtime > _OLD_S
-    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
-    try:
-        return _lock(handle)
-    finally:
+    handle = claim(path)
+    if handle is not None:
         os.close(handle)
+    return handle is not None
+
+
+def claim(path: Path) -> int | None:
+    """Open a file or folder and lock it, so that is_left says of it that it is not; return the handle.
+
+    None where another run has it, or the system has no such locks.
+    """
+    if fcntl is None:
+        return None
+    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+    if _lock(handle):
+        return handle
+    os.close(handle)
+    return None
 
 
 def _lock(handle: int) -> bool:

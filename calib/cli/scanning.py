@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +24,9 @@ from calib.cli.options import (
 if TYPE_CHECKING:
     from calib.scan.characterise import Characterised
     from calib.scan.measure import Measured
+
+# What _ProofFolder calls its pictures.
+PROOF_NAME = re.compile(r"page-\d\d+(-scan-\d+)?\.png", re.IGNORECASE)
 
 
 @click.command(
@@ -176,12 +181,16 @@ def measure(
     from calib.scan.proof import proof_picture
     from calib.scan.scanner import Scanner
     from calib.scan.scannerfile import read_scanner
+    from calib.table.csvw import metadata_path
     from calib.table.table import write_table
 
     grey = None if strip.lower() == "none" else read_strip(Path(strip))
     model = read_scanner(scanner_file) if scanner_file else Scanner()
     refuse_overwriting(output, plan, *scans, Path(strip) if grey else None, scanner_file)
-    check_writable(output)
+    refuse_overwriting(metadata_path(output), plan, *scans, Path(strip) if grey else None, scanner_file)
+    check_writable(output, metadata_path(output))
+    if proof:
+        _check_proof(proof, output, scans)
     note(quiet, *(grey.warnings if grey else ()))
     chart_plan = read_plan(plan)
     settings = Settings(paper, session, dried, force, model)
@@ -206,6 +215,18 @@ def measure(
         *_measured_words(measured),
         f"Written: {output}" + (f", pictures of the pages in {proof}" if proof else ""),
     )
+
+
+def _check_proof(folder: Path, output: Path, scans: Sequence[Path]) -> None:
+    """Refuse a folder of proof pictures that cannot be written to, or where they would take the place of a scan."""
+    from calib.files import check_folder
+
+    if folder.absolute() == output.absolute():
+        raise click.UsageError(f"--proof names a folder, and '{folder}' is the table")
+    check_folder(folder)
+    for scan in scans:
+        if PROOF_NAME.fullmatch(scan.name) and os.path.realpath(scan.parent) == os.path.realpath(folder):
+            raise click.UsageError(f"the pictures of --proof {folder} would overwrite the scan {scan}")
 
 
 class _ProofFolder:
