@@ -230,7 +230,7 @@ def _target(path: Path) -> Path:
         if target.exists() and not target.is_file():
             raise OutputError(f"{path}: is a device or a pipe, not a file; give a file's name")
     except OSError as error:
-        raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from error
+        raise _unwritable(path, error) from error
     except RuntimeError as error:
         raise OutputError(f"{path}: is a link that leads back to itself") from error
     except ValueError as error:
