@@ -103,8 +103,8 @@ def main(runs: int = 3, pages: int = 12, dpi: int = 300, bits: int = 8) -> None:
     ways = {"one after another": ("processes", 1), f"{cores} threads": ("threads", cores), f"{cores} processes": ("processes", cores)}  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
+        words = make(home, pages, dpi, bits)
         for count in (1, pages):
-            words = make(home, pages, dpi, bits) if count == 1 else words
             short = words if count > 1 else [*words[:3], *words[2 + pages :]]
             found: dict[str, list[Used]] = {name: [] for name in ways}
             tables = set()
