@@ -17,6 +17,7 @@ import signal
 import subprocess
 import sys
 import threading
+import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -264,6 +265,8 @@ def _receive(requests: IO[bytes], received: SimpleQueue[bytes]) -> None:
 
 
 def _pickled_error(error: BaseException) -> bytes:
+    # Where it was raised is told with it, for whoever asks for the traceback.
+    error.add_note("".join(traceback.format_exception(error)))
     try:
         pickled = pickle.dumps((False, error))
         pickle.loads(pickled)
