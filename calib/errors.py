@@ -7,10 +7,25 @@ contract's: 2 for what cannot be done at all, 3 for a file, 4 for something not 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+# Control characters (a terminal takes orders by them), halves of surrogate pairs, the two line separators, and what
+# turns the reading direction round (Unicode 15, general categories Cc, Cs, Zl, Zp and the explicit bidi controls).
+_STEERING = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def harmless(text: str, lines: bool = False) -> str:
+    r"""Return text that a terminal only shows: what would steer it stands as \u001b, as JSON writes it too.
+
+    lines: keep line ends.
+    """
+    return _STEERING.sub(
+        lambda found: found[0] if lines and found[0] == "\n" else f"\\u{ord(found[0]):04x}", text
+    )
 
 
 class CalibError(Exception):
@@ -61,7 +76,9 @@ class Problem:
     message: str
 
     def __str__(self) -> str:
-        return f"{self.path}:{self.line}: {self.message}" if self.line else f"{self.path}: {self.message}"
+        # A file's name may hold anything but a slash, line ends too.
+        where = harmless(str(self.path))
+        return f"{where}:{self.line}: {self.message}" if self.line else f"{where}: {self.message}"
 
 
 class InputError(CalibError):

@@ -13,18 +13,27 @@ import errno
 import io
 import math
 import os
+import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from calib.errors import InputError, OutputError, Problem
+from calib.kinds import foreign_bytes, foreign_text, mistaken
 from calib.staging import Part, discard, group_of, put_in_place, stage
 
 # A marker list or a table of 100,000 rows is under 40 MB; anything far beyond that is not a list.
 MOST_BYTES = 200_000_000
+# A spreadsheet that was exported with all its empty columns has a few hundred.
+MOST_COLUMNS = 1000
+# Of a line, in characters: what the csv module makes of longer ones would fill the memory.
+MOST_LINE = 1_000_000
 # What is written to see whether a place can be written to: a table's size, more or less.
 PROBED_BYTES = 65_536
+# What spreadsheets write above the header to say which separator follows.
+_SEPARATOR_LINE = re.compile(r"\s*sep=([,;\t])\s*", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -60,7 +69,10 @@ class Rows:
             value = math.nan
         # float() also takes 'nan', 'inf' and '1_000', none of which is a measured number.
         if not math.isfinite(value) or "_" in plain:
-            raise ValueError(f"column '{column}' holds '{shorten(text)}', which is not a number")
+            hint = ""
+            if re.fullmatch(r"[+-]?\d+,\d+", text):
+                hint = f"; where commas part the columns, write {text.replace(',', '.')} with a point"
+            raise ValueError(f"column '{column}' holds '{shorten(text)}', which is not a number{hint}")
         return value
 
     def numbers(
@@ -87,6 +99,9 @@ class Rows:
     def filled(self, columns: Sequence[str]) -> list[str]:
         """Return those of the columns that hold anything in any row."""
         return [name for name in columns if any(row.cells.get(name, "").strip() for row in self.rows)]
+
+
+SAVE_AGAIN = "Save it again as 'CSV UTF-8' (plain text in UTF-8)."
 
 
 def shorten(text: str, most: int = 40) -> str:
@@ -117,38 +132,53 @@ def read_bytes(path: Path, most: int = MOST_BYTES) -> bytes:
 
 
 def read_text(path: Path) -> str:
-    """Return a text file decoded from UTF-8, or from UTF-16 where a byte order mark says so."""
+    """Return a text file decoded from UTF-8, or from UTF-16 where a byte order mark says so.
+
+    Raises InputError where it is in another encoding or no text at all, and then says what it is instead.
+    """
     data = read_bytes(path)
+    what, todo = foreign_bytes(data)
+    if what:
+        raise InputError.of(path, what, todo)
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
     else:
         encoding = "utf-8-sig"
     try:
-        text = data.decode(encoding)
+        # A file that was put together from several may hold the mark more than once.
+        text = data.decode(encoding).lstrip("\ufeff")
     except UnicodeDecodeError as error:
+        if encoding == "utf-16":
+            raise InputError.of(
+                path, "begins as UTF-16 text and does not go on as such", SAVE_AGAIN
+            ) from error
         line = data[: error.start].count(b"\n") + 1
-        raise InputError(
-            [Problem(Path(path), line, "is not UTF-8 text")],
-            "Save it again as 'CSV UTF-8' (plain text in UTF-8).",
-        ) from error
+        raise InputError([Problem(Path(path), line, "is not UTF-8 text")], SAVE_AGAIN) from error
     if "\0" in text:
-        raise InputError.of(path, "holds zero bytes, so it is not a text file")
+        raise InputError.of(path, "holds zero bytes, so it is not a text file in UTF-8", SAVE_AGAIN)
+    what, todo = foreign_text(text)
+    if what:
+        raise InputError.of(path, what, todo)
     return text
 
 
-def read_rows(path: Path, required: tuple[str, ...] = ()) -> Rows:
+def read_rows(path: Path, required: tuple[str, ...] = (), wanted: str = "") -> Rows:
     """Read a CSV file with a header row as spreadsheets really write it.
 
     Takes a byte order mark, comma, semicolon or tab as separator, any line ends, and skips empty
-    rows. Column names are stripped and matched as they are. Raises InputError with every
+    rows. Column names are stripped and matched as they are. wanted: which of the kinds of
+    ``calib.kinds`` it should be, so that another one is named. Raises InputError with every
     mistake found: missing or doubled columns, rows with too many cells, broken quotes.
     """
     path = Path(path)
     text = read_text(path)
-    header_line = next((line for line in text.splitlines() if line.strip()), "")
+    _check_lines(path, text)
+    # Where a line of a table is long, this looks at the beginning alone.
+    header_line = next((line for line in io.StringIO(text, newline="") if line.strip()), "")
     if not header_line:
         raise InputError.of(path, "is empty; its first row must name the columns")
-    separator = max(",;\t", key=header_line.count)
+    told = _SEPARATOR_LINE.fullmatch(header_line)
+    separator = told[1] if told else max(",;\t", key=header_line.count)
     # The csv module refuses fields over its limit, which is right for us: no name is that long.
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     problems: list[Problem] = []
@@ -158,14 +188,22 @@ def read_rows(path: Path, required: tuple[str, ...] = ()) -> Rows:
     try:
         for record in reader:
             line, last = last + 1, reader.line_num
-            if not any(cell.strip() for cell in record):
+            if not record or not any(cell.strip() for cell in record):
+                continue
+            if told:
+                told = None
                 continue
             if not columns:
                 columns = tuple(cell.strip() for cell in record)
                 # Spreadsheets pad the header with empty names when a stray cell was once filled.
                 while columns and not columns[-1]:
                     columns = columns[:-1]
+                if len(columns) > MOST_COLUMNS:
+                    raise InputError(
+                        [Problem(path, line, f"names {len(columns)} columns; {MOST_COLUMNS} is the most")]
+                    )
                 problems += _header_problems(path, line, columns, required)
+                _check_kind(path, columns, wanted, any(name not in columns for name in required))
                 continue
             if any(cell.strip() for cell in record[len(columns) :]):
                 problems.append(
@@ -174,7 +212,7 @@ def read_rows(path: Path, required: tuple[str, ...] = ()) -> Rows:
             padded = record + [""] * (len(columns) - len(record))
             rows.append(Row(line, dict(zip(columns, padded, strict=False))))
     except csv.Error as error:
-        problems.append(Problem(path, last + 1, f"is broken here: {error}"))
+        problems.append(Problem(path, last + 1, f"is broken here: {_csv_words(error)}"))
     if not columns and not problems:
         raise InputError.of(path, "names no columns in its first row")
     if problems:
@@ -186,15 +224,46 @@ def _header_problems(
     path: Path, line: int, columns: tuple[str, ...], required: tuple[str, ...]
 ) -> list[Problem]:
     found = []
-    for name in sorted(set(columns)):
-        if columns.count(name) > 1:
-            times = columns.count(name)
+    for name, times in sorted(Counter(columns).items()):
+        if times > 1:
             found.append(Problem(path, line, f"names the column '{shorten(name)}' {times} times"))
-    for name in required:
-        if name not in columns:
-            seen = ", ".join(shorten(c) for c in columns[:8])
-            found.append(Problem(path, line, f"has no column '{name}' (it has: {seen})"))
+    missing = ", ".join(f"'{name}'" for name in required if name not in columns)
+    if missing:
+        seen = ", ".join(shorten(c) for c in columns[:8]) + (", ..." if len(columns) > 8 else "")
+        found.append(Problem(path, line, f"has no column {missing} (it has: {seen})"))
     return found
+
+
+def _check_lines(path: Path, text: str) -> None:
+    """Refuse lines that no table has, before anything is made of them."""
+    start = text[:100].lstrip()
+    if start[:1] in ("{", "["):
+        raise InputError.of(path, "is JSON, such as a plan, and not CSV", "Give the .csv file.")
+    for line, content in enumerate(io.StringIO(text, newline=""), start=1):
+        if len(content) > MOST_LINE:
+            raise InputError(
+                [Problem(path, line, f"is {len(content)} characters long; no table has such a line")]
+            )
+
+
+def _check_kind(path: Path, columns: tuple[str, ...], wanted: str, missing: bool) -> None:
+    what, todo = mistaken(columns, wanted, missing)
+    if what:
+        raise InputError.of(path, what, todo)
+
+
+def _csv_words(error: csv.Error) -> str:
+    """Return what the csv module found, in words of everyday."""
+    words = str(error)
+    if "field larger" in words:
+        return "a cell has no end within 131,072 characters; is a quotation mark left open?"
+    if "unexpected end of data" in words:
+        return "a quotation mark is left open"
+    if "expected after" in words:
+        return (
+            'something stands behind a closing quotation mark; within quotes, write "" for a quotation mark'
+        )
+    return words
 
 
 def write_whole(contents: Mapping[Path, bytes]) -> None:

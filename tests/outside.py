@@ -1,4 +1,4 @@
-"""Measured data from outside the project: printed patches, pairs of equal difference, dyes that faded.
+"""Data from outside the project: printed patches, pairs of equal difference, dyes that faded, odd images.
 
 What may be carried lies in ``tests/data`` (its papers in the README there). What may not, because its licence is
 the GPL, is fetched when a test asks for it and is only read. Where it cannot be fetched the test is skipped; with
@@ -43,7 +43,8 @@ NOTE = """\
 
 # Where a run of the tests keeps what it fetched for the next one; git leaves pytest's folder out.
 KEPT = Path(__file__).resolve().parents[1] / ".pytest_cache" / "outside"
-# Package: version, file and SHA-256. Both are under the GPL, version 3: read here, never copied into the project.
+# Package: version, file and SHA-256. The first two are under the GPL, version 3, and the third is large: read here, never
+# copied into the project.
 FETCHED = {
     "colourlab": (
         "0.0.3",
@@ -55,8 +56,14 @@ FETCHED = {
         "microfading-2.1.1-py3-none-any.whl",
         "44d478ae1404b0eb2ec37023b3fcc2f5f119133350228a018d8ef8f897e85a4b",
     ),
+    # The source, whose tests come with a thousand odd images; MIT-CMU.
+    "pillow": (
+        "13.0.0",
+        "pillow-13.0.0.tar.gz",
+        "cdcd1ba258178f7356d74170c9a81ba4eab6a5d55748bc402a5a2a6fe6be3510",
+    ),
 }
-# Two minutes are plenty for ten megabytes; without a net it is over in seconds.
+# Two minutes are plenty for fifty megabytes; without a net it is over in seconds.
 FETCH_SECONDS = 120
 
 
@@ -197,6 +204,9 @@ def _fetch(package: str) -> Path:
             "--requirement",
             str(wanted),
         ]
+        if name.endswith(".tar.gz"):
+            # There may be a wheel as well, which holds no tests.
+            command += ["--no-binary", package]
         subprocess.run(command, check=True, capture_output=True, text=True, timeout=FETCH_SECONDS)
         os.replace(Path(scratch, name), KEPT / name)
     return KEPT / name
@@ -323,6 +333,18 @@ def _sheet(workbook: bytes, title: str) -> list[dict[str, str]]:
                 cells[letter] = words[int(value)] if cell.get("t") == "s" else value
         rows.append(cells)
     return rows
+
+
+# -- odd images ----------------------------------------------------------------------------------
+
+
+def odd_images(folder: Path) -> list[Path]:
+    """Unpack the images of Pillow's own tests into a folder and return their paths: odd, legal and broken ones."""
+    inside = f"pillow-{FETCHED['pillow'][0]}/Tests/images/"
+    with tarfile.open(outside("pillow")) as archive:
+        members = [member for member in archive if member.isfile() and member.name.startswith(inside)]
+        archive.extractall(folder, members, filter="data")
+    return sorted(path for path in (folder / inside).rglob("*") if path.is_file())
 
 
 if __name__ == "__main__":

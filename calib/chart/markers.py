@@ -36,7 +36,7 @@ class Marker:
 
 def read_markers(path: Path) -> tuple[Marker, ...]:
     """Read a marker list; raise InputError with every mistake of the file."""
-    table = read_rows(path, required=("marker",))
+    table = read_rows(path, required=("marker",), wanted="list")
     problems: list[Problem] = []
     markers: list[Marker] = []
     lines: dict[str, int] = {}
@@ -44,7 +44,7 @@ def read_markers(path: Path) -> tuple[Marker, ...]:
         marker = _marker(row.cells)
         for message in marker_problems(marker):
             problems.append(Problem(table.path, row.line, message))
-        earlier = lines.setdefault(marker.marker, row.line)
+        earlier = lines.setdefault(_seen(marker.marker), row.line)
         if earlier != row.line:
             problems.append(
                 Problem(
@@ -58,6 +58,11 @@ def read_markers(path: Path) -> tuple[Marker, ...]:
     if not markers:
         raise InputError.of(table.path, "names no markers", "Give one row per pen below the header row.")
     return tuple(markers)
+
+
+def _seen(text: str) -> str:
+    # What has no shape tells no two ids apart on paper: joiners, marks of direction, spaces of no width.
+    return text if text.isascii() else "".join(c for c in text if unicodedata.category(c) != "Cf")
 
 
 def _marker(cells: dict[str, str]) -> Marker:
@@ -79,10 +84,10 @@ def marker_problems(marker: Marker) -> list[str]:
     if not marker.marker:
         found.append("has no marker id")
     elif marker.marker.lower() in RESERVED:
-        found.append(f"uses the id '{marker.marker}', which is reserved; give the pen another id")
+        found.append(f"uses the id '{shorten(marker.marker)}', which is reserved; give the pen another id")
     for name in ("marker", "name", "set"):
         text = getattr(marker, name)
-        if any(unicodedata.category(c) in ("Cc", "Cs") for c in text):
+        if any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in text):
             found.append(f"has a line break or control character in its {name}")
         elif len(text) > 200:
             found.append(f"has a {name} of {len(text)} characters; 200 is the most")

@@ -6,6 +6,8 @@ the simulator share; how the places are chosen is the layout's.
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from calib.chart.markers import Marker
@@ -43,6 +45,32 @@ class Box:
         return Box(
             self.x_mm - by_mm, self.y_mm - by_mm, self.width_mm + 2 * by_mm, self.height_mm + 2 * by_mm
         )
+
+
+def overlapping(boxes: Iterable[Box]) -> bool:
+    """Return whether any two boxes share more than an edge.
+
+    A line sweeps down the page; as long as no two overlap, those that it crosses stand in order side by side, so that
+    a new one can only lie over its two neighbours (Shamos and Hoey, FOCS 1976).
+    """
+    events = []
+    for box in boxes:
+        # Places are kept to the micrometre, and so may touch by rounding.
+        left, top, right, bottom = box.x_mm, box.y_mm, box.right_mm - 0.002, box.bottom_mm - 0.002
+        if right > left and bottom > top:
+            events += [(top, 1, left, right), (bottom, 0, left, right)]
+    crossed: list[tuple[float, float]] = []
+    for _, begins, left, right in sorted(events):
+        at = bisect_left(crossed, (left, right))
+        if not begins:
+            crossed.pop(at)
+            continue
+        if at < len(crossed) and crossed[at][0] < right:
+            return True
+        if at and crossed[at - 1][1] > left:
+            return True
+        crossed.insert(at, (left, right))
+    return False
 
 
 @dataclass(frozen=True)

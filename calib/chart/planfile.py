@@ -15,15 +15,19 @@ from typing import Any, TypeVar
 
 from calib.chart.carrier import LEAST_CARD_MM, MOST_CARD_MM, Carrier
 from calib.chart.markers import COLUMNS, Marker, marker_problems
-from calib.chart.plan import MARK_IDS, MOST_PAGE_MM, Box, Cell, Mark, Page, Plan
-from calib.errors import InputError, Problem, raise_all
-from calib.files import read_text, shorten
+from calib.chart.plan import MARK_IDS, MOST_PAGE_MM, Box, Cell, Mark, Page, Plan, overlapping
+from calib.errors import InputError, Problem, harmless, raise_all
+from calib.files import shorten
+from calib.plainjson import read_json
 
 Read = TypeVar("Read")
 
 FORMAT = "calib chart plan"
 CARRIER_FORMAT = "calib carrier plan"
 VERSION = 1
+# Under this no nib fills a cell and no scanner sees a mark.
+LEAST_SIDE_MM = 1.0
+LONGEST_TEXT = 200
 # What each kind of plan is called, and the command that writes it.
 KINDS = {
     FORMAT: ("a chart plan", "chart"),
@@ -86,20 +90,15 @@ def _content(path: Path, kind: str) -> dict[str, Any]:
     """Return what a plan file of this kind holds; raise InputError where it is none."""
     called, command = KINDS[kind]
     todo = f"Give the .json file that 'calib {command}' wrote beside the PDF."
-    try:
-        content = json.loads(read_text(path))
-    except (json.JSONDecodeError, RecursionError) as error:
-        line = getattr(error, "lineno", 0)
-        raise InputError([Problem(path, line, f"is not valid JSON, so it is not {called}")], todo) from error
+    content = read_json(path, called, todo, finite=False)
     found = content.get("format") if isinstance(content, dict) else None
     if found != kind:
         # What it is instead helps more than what it is not; any other JSON has no name here.
         other = KINDS[found][0] if isinstance(found, str) and found in KINDS else ""
         raise InputError.of(path, f"is {other}, not {called}" if other else f"is not {called}", todo)
-    if content.get("version") != VERSION:
-        raise InputError.of(
-            path, f"is {called} of version {content.get('version')!r:.20}; this program reads {VERSION}"
-        )
+    version = content.get("version")
+    if isinstance(version, bool) or version != VERSION:
+        raise InputError.of(path, f"is {called} of version {version!r:.20}; this program reads {VERSION}")
     return dict(content)
 
 
@@ -120,9 +119,9 @@ class _PlanReader:
             return 1.0
         return float(value)
 
-    def whole(self, record: Any, key: str, where: str) -> int:
+    def whole(self, record: Any, key: str, where: str, least: int = 1) -> int:
         value = record.get(key) if isinstance(record, dict) else None
-        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 1_000_000:
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value < 1_000_000:
             self.wrong(where, f"has no whole number '{key}'")
             return 1
         return value
@@ -132,6 +131,8 @@ class _PlanReader:
         if not isinstance(value, str) or not value:
             self.wrong(where, f"has no text '{key}'")
             return ""
+        if len(value) > LONGEST_TEXT or harmless(value) != value:
+            self.wrong(where, f"has a text '{key}' that is too long or holds control characters")
         return value
 
     def records(self, record: Any, key: str, where: str) -> list[Any]:
@@ -158,6 +159,17 @@ class _PlanReader:
             self.wrong(where, "does not lie on the page")
         return box
 
+    def measured_box(self, record: Any, where: str, page_mm: tuple[float, float]) -> Box:
+        """Return a box that is to be measured, so that it must be large enough for that."""
+        box = self.box(record, where, page_mm)
+        if 0 < min(box.width_mm, box.height_mm) < LEAST_SIDE_MM:
+            self.wrong(where, f"is under {LEAST_SIDE_MM:g} mm wide or high")
+        return box
+
+    def print_box(self, record: Any, where: str, page_mm: tuple[float, float]) -> Box | None:
+        """Return a box that nobody measures and that may be missing."""
+        return None if record is None else self.box(record, where, page_mm)
+
     def plan(self, content: dict[str, Any]) -> Plan:
         page_mm = self.pair(content, "page_mm")
         strip_mm = self.pair(content, "strip_mm")
@@ -167,6 +179,10 @@ class _PlanReader:
             self.page(record, page_mm, f"page {i}")
             for i, record in enumerate(self.records(content, "pages", "the plan"), 1)
         )
+        for i, page in enumerate(pages, 1):
+            sides = sorted(strip_mm), sorted((page.strip.width_mm, page.strip.height_mm))
+            if any(abs(one - other) > 0.1 for one, other in zip(*sides, strict=True)):
+                self.wrong(f"page {i}, strip", "is of another size than the plan's strip_mm")
         plan = Plan(
             self.text(content, "chart", "the plan"), page_mm, strip_mm, pages, self.markers(content, pages)
         )
@@ -200,43 +216,41 @@ class _PlanReader:
             self.cell(cell, page_mm, f"{where}, cell {i}")
             for i, cell in enumerate(self.records(record, "cells", where), 1)
         )
-        strip = self.box(
-            record.get("strip") if isinstance(record, dict) else None, f"{where}, strip", page_mm
+        parts = record if isinstance(record, dict) else {}
+        strip, black = (
+            self.measured_box(parts.get(key), f"{where}, {key}", page_mm) for key in ("strip", "black")
         )
-        black = self.box(
-            record.get("black") if isinstance(record, dict) else None, f"{where}, black", page_mm
-        )
-        ruler = record.get("ruler") if isinstance(record, dict) else None
-        texts = record.get("texts", []) if isinstance(record, dict) else []
-        slot = record.get("slot") if isinstance(record, dict) else None
+        slot = self.print_box(parts.get("slot"), f"{where}, slot", page_mm)
+        texts = self.records(parts, "texts", where) if "texts" in parts else []
+        boxes = [mark.box for mark in marks] + [cell.box for cell in cells] + [strip, black]
+        if not self.problems and overlapping([*boxes, slot] if slot else boxes):
+            self.wrong(where, "has cells, marks, strip or black patch that lie over each other")
         return Page(
             page=self.whole(record, "page", where),
             marks=marks,
             strip=strip,
             black=black,
             cells=cells,
-            ruler=self.box(ruler, f"{where}, ruler", page_mm) if ruler else None,
-            texts=tuple(
-                self.box(t, f"{where}, text", page_mm) for t in (texts if isinstance(texts, list) else [])
-            ),
-            slot=self.box(slot, f"{where}, slot", page_mm) if slot else None,
+            ruler=self.print_box(parts.get("ruler"), f"{where}, ruler", page_mm),
+            texts=tuple(self.box(text, f"{where}, text", page_mm) for text in texts),
+            slot=slot,
         )
 
     def mark(self, record: Any, page_mm: tuple[float, float], where: str) -> Mark:
         mark = Mark(
-            self.whole(record, "id", where),
+            self.whole(record, "id", where, 0),
             *(self.number(record, key, where) for key in ("x_mm", "y_mm", "size_mm")),
         )
         if mark.id >= MARK_IDS:
             self.wrong(where, f"has an id above {MARK_IDS - 1}, which no mark has")
         box = mark.box
         inside = box.right_mm <= page_mm[0] and box.bottom_mm <= page_mm[1]
-        if mark.size_mm <= 0 or min(box.x_mm, box.y_mm) < 0 or not inside:
+        if mark.size_mm < LEAST_SIDE_MM or min(box.x_mm, box.y_mm) < 0 or not inside:
             self.wrong(where, "does not lie on the page")
         return mark
 
     def cell(self, record: Any, page_mm: tuple[float, float], where: str) -> Cell:
-        box = self.box(record, where, page_mm)
+        box = self.measured_box(record, where, page_mm)
         layers = self.whole(record, "layers", where)
         if layers not in (1, 2):
             self.wrong(where, "has neither one nor two layers")
@@ -256,6 +270,9 @@ class _PlanReader:
         markers = []
         for i, record in enumerate(self.records(content, "markers", "the plan"), 1):
             where = f"marker {i}"
+            for key in COLUMNS:
+                if isinstance(record, dict) and not isinstance(record.get(key, ""), str):
+                    self.wrong(where, f"has no text '{key}'")
             texts = (
                 {k: v for k, v in record.items() if isinstance(v, str)} if isinstance(record, dict) else {}
             )

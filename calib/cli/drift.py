@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calib.cli.options import FINDINGS, FilePath, answer_options, check_option, give_answer, read_tables
+from calib.cli.options import (
+    FINDINGS,
+    FilePath,
+    Number,
+    answer_options,
+    check_option,
+    give_answer,
+    read_tables,
+)
 
 if TYPE_CHECKING:
     from calib.answers.drift.comparison import Comparison, Drift, DriftRow, Run
@@ -34,7 +42,7 @@ def _least(ctx: click.Context, param: click.Parameter, value: float) -> float:
 )
 @click.option(
     "--at-least",
-    type=float,
+    type=Number(0, 100),
     default=1.0,
     callback=_least,
     metavar="DE00",

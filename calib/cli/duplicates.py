@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calib.cli.options import FINDINGS, FilePath, answer_options, check_option, give_answer, read_tables
+from calib.cli.options import (
+    FINDINGS,
+    FilePath,
+    Number,
+    answer_options,
+    check_option,
+    give_answer,
+    read_tables,
+)
 
 if TYPE_CHECKING:
     from calib.answers.doubles.groups import Duplicates, Group, Pair
@@ -33,7 +41,7 @@ def _limit(ctx: click.Context, param: click.Parameter, value: float) -> float:
 @click.argument("tables", type=FilePath, nargs=-1, required=True, metavar="COLOURS.CSV [MORE.CSV]...")
 @click.option(
     "--within",
-    type=float,
+    type=Number(0, 100),
     default=1.8,
     callback=_limit,
     metavar="DE00",

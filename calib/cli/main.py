@@ -23,7 +23,7 @@ from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
 from calib.cli.scanning import measure, scanner
 from calib.cli.touring import demo, flags
-from calib.errors import CalibError, InputError
+from calib.errors import CalibError, InputError, harmless
 
 
 def main() -> None:
@@ -39,12 +39,14 @@ def main() -> None:
         # Here a full disk below stdout is still a sentence.
         sys.stdout.flush()
     except click.ClickException as error:
-        error.show()
+        said = io.StringIO()
+        error.show(said)
+        click.echo(harmless(said.getvalue(), lines=True), err=True, nl=False)
         code = error.exit_code
     except (KeyboardInterrupt, click.Abort):
         end_interrupted()
     except CalibError as error:
-        click.echo(f"calib: {error}", err=True)
+        click.echo(f"calib: {harmless(str(error), lines=True)}", err=True)
         code = error.exit_code
     except BrokenPipeError:
         # Whoever read our output has had enough.
@@ -58,7 +60,8 @@ def main() -> None:
         if os.environ.get("CALIB_TRACE"):
             raise
         where = error.filename or "what was to be printed"
-        click.echo(f"calib: {where}: cannot be read or written ({error.strerror or error}).", err=True)
+        words = f"{where}: cannot be read or written ({error.strerror or error})."
+        click.echo(f"calib: {harmless(words)}", err=True)
         if error.filename is None:
             _drop_stdout()
         code = InputError.exit_code
@@ -66,7 +69,7 @@ def main() -> None:
         if os.environ.get("CALIB_TRACE"):
             raise
         click.echo(
-            f"calib: a mistake in the program itself ({type(error).__name__}: {error}). "
+            f"calib: a mistake in the program itself ({type(error).__name__}: {harmless(str(error))}). "
             "Set CALIB_TRACE=1 to see where, and tell its makers.",
             err=True,
         )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 import sys
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -11,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calib.errors import CalibError, InputError
+from calib.errors import CalibError, InputError, harmless
 
 if TYPE_CHECKING:
     from calib.table.answerfile import Answer
@@ -67,10 +69,37 @@ class Size(click.ParamType[tuple[float, float]]):
             width, height = (float(part) for part in value.lower().replace("×", "x").split("x"))
         except ValueError:
             names = "a4, letter, a5 or " if self.named else ""
-            self.fail(f"'{value}' is not {names}a size in millimetres such as 210x297", param, ctx)
+            hint = "; write decimals with a point" if "," in value else ""
+            self.fail(f"'{value}' is not {names}a size in millimetres such as 210x297{hint}", param, ctx)
         if not (0 < width < 1e4 and 0 < height < 1e4):
             self.fail(f"'{value}' is not a possible size", param, ctx)
         return width, height
+
+
+class Number(click.ParamType[float]):
+    """A number such as 1.8, within bounds; a decimal comma is explained, not guessed at."""
+
+    name = "number"
+
+    def __init__(self, least: float, most: float) -> None:
+        self.least, self.most = least, most
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number."""
+        if isinstance(value, float):
+            return value
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        # float() also takes 'nan', 'inf' and '1_000'.
+        if not math.isfinite(number) or "_" in value:
+            comma = re.fullmatch(r"\s*[+-]?\d*,\d+\s*", value)
+            hint = f"; write it with a point: {value.strip().replace(',', '.')}" if comma else ""
+            self.fail(f"'{value}' is not a number{hint}", param, ctx)
+        if not self.least <= number <= self.most:
+            self.fail(f"{value} is outside {self.least:g} to {self.most:g}", param, ctx)
+        return number
 
 
 def coats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[int, ...]:
@@ -118,7 +147,7 @@ def say(quiet: bool, *lines: str) -> None:
     """Print the short summary, on stdout."""
     if not quiet:
         for line in lines:
-            click.echo(line)
+            click.echo(harmless(line, lines=True))
 
 
 def say_json(quiet: bool, text: str) -> None:
@@ -134,7 +163,7 @@ def note(quiet: bool, *lines: str) -> None:
     """Print progress and warnings, on stderr."""
     if not quiet:
         for line in lines:
-            click.echo(f"calib: {line}", err=True)
+            click.echo(f"calib: {harmless(line, lines=True)}", err=True)
 
 
 def refuse_overwriting(output: Path, *inputs: Path | None) -> None:

@@ -12,6 +12,7 @@ import click
 
 from calib.cli.options import (
     FilePath,
+    Number,
     Stop,
     note,
     paper_name,
@@ -82,7 +83,7 @@ def scanner(
         read_carrier(carrier_plan), scan, read_card(card), grey, " ".join(medium.split())[:200]
     )
     Stop.check()
-    write_whole({output: scanner_to_json(found.scanner, found.notes).encode()})
+    write_whole({output: scanner_to_json(found.scanner, found.notes).encode("utf-8", "replace")})
     note(quiet, *found.warnings)
     say(quiet, *_scanner_words(found), f"Written: {output} (give it to 'calib measure' with --scanner).")
 
@@ -125,7 +126,7 @@ def _scanner_words(found: Characterised) -> list[str]:
 )
 @click.option(
     "--dried",
-    type=click.FloatRange(0, 100_000),
+    type=Number(0, 100_000),
     default=None,
     metavar="HOURS",
     help="How long the ink had dried.",

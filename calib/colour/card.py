@@ -62,7 +62,9 @@ def read_card(path: Path) -> Card:
     Columns: row and column, from 1 at the card's top left, and either L, a, b or X, Y, Z on a scale to 100, both
     under D50 and the 2 degree observer. Other columns are ignored. A few places of the grid may be empty.
     """
-    rows = read_rows(Path(path), required=("row", "column"))
+    rows = read_rows(Path(path), required=("row", "column"), wanted="card")
+    if len(rows.rows) > MOST_SIDE**2:
+        raise InputError.of(rows.path, f"names {len(rows.rows)} patches; {MOST_SIDE**2} is the most")
     columns = _columns(rows)
     problems: list[Problem] = []
     patches: list[_Patch] = []

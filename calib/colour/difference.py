@@ -18,6 +18,8 @@ Array = NDArray[np.float64]
 
 # The tails of a 95 per cent interval hold 2.5 per cent each; a thousand draws give 25 in each.
 INTERVAL_DRAWS = 1000
+# Colours whose intervals are drawn at once: a thousand draws of each would otherwise fill the memory.
+AT_ONCE = 64
 # The step, in Lab units, over which the local scale of dE00 is taken.
 STEP = 0.05
 
@@ -63,6 +65,7 @@ def interval(
     taken as known. share: how much of the doubt the interval holds.
     """
     one, two = (np.atleast_2d(np.asarray(lab, dtype=float)) for lab in (one, two))
+    one, two = np.broadcast_arrays(one, two)
     seen = delta_e_2000(one, two)
     # Student's factor makes the tail as wide as that of a scatter known from few repeats.
     wider = coverage_factor(freedom, share) / coverage_factor(0, share)
@@ -70,11 +73,15 @@ def interval(
         np.broadcast_to(wider, len(one)), (-1, 1, 1)
     )
     z = normal_draws(INTERVAL_DRAWS, 3)
-    noise = np.einsum("nij,kj->nki", root, z)
     tail = (1.0 - share) / 2
-    drawn = delta_e_2000(one[:, None], two[:, None] + noise)
-    high = np.maximum(np.quantile(drawn, 1.0 - tail, axis=1), seen)
-    return seen, _least(one, two, seen, noise, tail), high
+    low, high = np.empty(len(one)), np.empty(len(one))
+    for start in range(0, len(one), AT_ONCE):
+        at = slice(start, start + AT_ONCE)
+        noise = np.einsum("nij,kj->nki", root[at], z)
+        drawn = delta_e_2000(one[at, None], two[at, None] + noise)
+        high[at] = np.maximum(np.quantile(drawn, 1.0 - tail, axis=1), seen[at])
+        low[at] = _least(one[at], two[at], seen[at], noise, tail)
+    return seen, low, high
 
 
 def _root(covariance: Array) -> Array:

@@ -102,7 +102,7 @@ def read_strip(path: Path) -> Strip:
     that column is there) or L, a, b (D50, 2 degree observer); optionally width_mm per step.
     Other columns are ignored.
     """
-    rows = read_rows(Path(path), required=("step",))
+    rows = read_rows(Path(path), required=("step",), wanted="strip")
     kind = _kind(rows)
     columns = ("L", "a", "b") if kind == "Lab" else ("density",)
     problems: list[Problem] = []

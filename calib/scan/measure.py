@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -13,7 +12,6 @@ import numpy as np
 
 import calib
 from calib.chart.plan import Plan
-from calib.colour.colorimetry import prepare
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.doubts import HandScatter, Sheets
@@ -67,8 +65,6 @@ def measure(
     what on_page returned, in the order of the scans; on_file is called before every file with its number, the
     count and its name, for progress. Raises the CalibError of the scans that could not be used, all of them in one message.
     """
-    # Importing takes half a second, which the reading of the files can cover.
-    threading.Thread(target=prepare, daemon=True).start()
     processes = processes_for(scans)
     work = partial(
         read_file, Job(plan, strip, settings.scanner, settings.force, on_page), threads_for(processes)

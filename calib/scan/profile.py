@@ -6,7 +6,9 @@ pixels only that are looked at.
 
 from __future__ import annotations
 
+import hashlib
 import io
+import re
 from dataclasses import dataclass
 from functools import cache
 
@@ -17,6 +19,18 @@ from calib.errors import InputError
 from calib.scan.image import Picture
 
 Light = NDArray[np.float32]
+
+HEAD_BYTES, MOST_BYTES = 128, 16_000_000
+# Scanner, screen, printer and colour space; links and named colours are for other jobs (ICC.1:2022, 7.2.5).
+CLASSES = (b"scnr", b"mntr", b"prtr", b"spac")
+# Rec. ITU-R BT.709: what each linear channel gives to the luminance.
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+STEPS = 33
+# Working spaces by the names that their published profiles carry.
+KNOWN = re.compile(
+    r"(s?RGB|Adobe RGB|Display P3|ProPhoto RGB|ROMM RGB|eciRGB|Apple RGB|Wide Gamut RGB|Rec\.? ?(ITU-R BT\.)?(709|2020))"
+    r"([ -]?\(?(1998|compatible|v2|v4|built-in|IEC61966-2[.-]1|D65|linear)\)?)*"
+)
 
 
 @dataclass(frozen=True)
@@ -52,16 +66,19 @@ def light_of(picture: Picture) -> LightOf:
     """
     if picture.profile is None:
         return LightOf(None, "sRGB (assumed)")
-    ramp = np.linspace(0, 1, 33, dtype=np.float32)
+    ramp = np.linspace(0, 1, STEPS, dtype=np.float32)
     rng = np.random.default_rng(0)
     probe = np.concatenate([np.repeat(ramp[:, None], 3, axis=1), rng.random((200, 3), dtype=np.float32)])
     try:
+        _check_head(picture.profile)
         light = profile_light(probe, picture.profile)
+        _check_greys(light[:STEPS])
         name = _profile_name(picture.profile)
     except Exception as error:  # Little CMS raises its own kinds for broken and foreign profiles.
+        why = f" ({error})" if isinstance(error, ValueError) else ""
         raise InputError.of(
             picture.path,
-            "has an embedded colour profile that cannot be used",
+            f"has an embedded colour profile that cannot be used{why}",
             "Save it with sRGB or no profile.",
         ) from error
     if np.abs(light - _srgb_light(probe)).max() < 1e-3:
@@ -69,11 +86,47 @@ def light_of(picture: Picture) -> LightOf:
     return LightOf(picture.profile, name)
 
 
+def _check_head(profile: bytes) -> None:
+    """Raise ValueError for a profile that is not of RGB pictures (ICC.1:2022, 7.2), or too large for one."""
+    if not HEAD_BYTES < len(profile) <= MOST_BYTES:
+        raise ValueError(f"it is {len(profile)} bytes large")
+    if profile[36:40] != b"acsp":
+        raise ValueError("it is damaged")
+    if profile[16:20] != b"RGB ":
+        raise ValueError(f"it is for {_letters(profile[16:20])}, not for RGB")
+    if profile[12:16] not in CLASSES:
+        raise ValueError(f"it is of the kind {_letters(profile[12:16])}")
+
+
+def _letters(four: bytes) -> str:
+    return "".join(chr(byte) if 32 < byte < 127 else "?" for byte in four).strip("?") or "nothing known"
+
+
+def _check_greys(light: Light) -> None:
+    """Raise ValueError where the light (n, 3) of even steps from black to white is none that a scanner could mean.
+
+    Media white may lie a little off 1 in a scanner's own profile, and black above 0.
+    """
+    grey = np.asarray(light, dtype=np.float64) @ LUMINANCE
+    sound = (
+        np.isfinite(light).all() and 0.5 < grey[-1] < 1.5 and grey[0] < 0.25 and np.diff(grey).min() > -0.01
+    )
+    if not sound:
+        raise ValueError("its greys do not run from dark to light")
+
+
 def _profile_name(profile: bytes) -> str:
+    """Return a profile's name where it is that of a well-known space, else a part of its digest.
+
+    People who make profiles of their own write names, dates and serial numbers into them, which belong into no output.
+    """
     from PIL import ImageCms
 
     text = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile)))
-    return " ".join(text.split())[:80] or "embedded profile"
+    name = " ".join(text.split())
+    if KNOWN.fullmatch(name):
+        return name
+    return f"embedded profile {hashlib.sha256(profile).hexdigest()[:8]}"
 
 
 @cache

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from calib.colour.colorimetry import delta_e_2000, xyz_to_lab
 from calib.errors import ImpossibleError, InputError, Problem, raise_all
-from calib.files import read_text, shorten
+from calib.files import shorten
+from calib.plainjson import read_json
 from calib.scan.colourmodel import FAMILIES, ColourModel, Family
 from calib.scan.scanner import PATCH_KEYS, Candidate, Scanner, Training
 
@@ -51,13 +52,7 @@ def scanner_to_json(scanner: Scanner, notes: Mapping[str, Any] | None = None) ->
 def read_scanner(path: Path) -> Scanner:
     """Read a scanner file; raise InputError with everything that is wrong with it."""
     path = Path(path)
-    try:
-        content = json.loads(read_text(path))
-    except (ValueError, RecursionError) as error:
-        line = getattr(error, "lineno", 0)
-        raise InputError(
-            [Problem(path, line, "is not valid JSON, so it is no scanner file")], TODO
-        ) from error
+    content = read_json(path, "a scanner file", TODO, finite=False)
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise InputError.of(path, "is no scanner file", TODO)
     version = content.get("version")

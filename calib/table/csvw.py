@@ -16,12 +16,14 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from calib.errors import InputError
-from calib.files import Row, Rows, read_text, shorten
+from calib.files import Row, Rows, shorten
+from calib.plainjson import read_json
 from calib.staging import left_behind
 
 SUFFIX = "-metadata.json"
@@ -37,8 +39,10 @@ DATE = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 # A formula begins with one of these, in the East Asian width too; spreadsheets of half of Europe
 # also begin a new cell after a semicolon. An apostrophe that stood there before is kept apart
 # from ours by adding one all the same.
-_FORMULA = re.compile(r"(^|;)([\s']*)(?=[=+\-@＝＋－＠])")
-_GUARDED = re.compile(r"(^|;)'([\s']*)(?=[=+\-@＝＋－＠])")
+# What has no width (Unicode's format characters) does not hide the sign from every program.
+_BEFORE = r"[\s'\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]*"
+_FORMULA = re.compile(rf"(^|;)({_BEFORE})(?=[=+\-@＝＋－＠])")
+_GUARDED = re.compile(rf"(^|;)'({_BEFORE})(?=[=+\-@＝＋－＠])")
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 _NEEDS_QUOTES = re.compile(r'[",;\t\r\n]|^\s|\s$')
 
@@ -72,11 +76,19 @@ class Column:
             low, high = self.minimum, self.maximum
             if (low is not None and value < low) or (high is not None and value > high):
                 return f"is outside {_bound(low)} to {_bound(high)}"
-        elif self.datatype == "date" and not DATE.fullmatch(value):
+        elif self.datatype == "date" and not _is_date(value):
             return "is not a date like 2026-03-31 (keep a spreadsheet from changing it: format it as text)"
         elif self.pattern and not re.fullmatch(self.pattern, value):
             return f"does not match {self.pattern}"
         return ""
+
+
+def _is_date(text: str) -> bool:
+    try:
+        # The thirtieth of February has the look of a date and is none.
+        return bool(DATE.fullmatch(text)) and date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
 
 
 def _bound(value: float | None) -> str:
@@ -144,7 +156,11 @@ def read_cell(column: Column, rows: Rows, row: Row) -> Any:
     if not text and column.required:
         raise ValueError(f"column '{column.name}' is empty")
     if column.separator:
-        return tuple(text.split())
+        items = tuple(dict.fromkeys(text.split()))
+        for item in items:
+            if found := column.problem(item):
+                raise ValueError(f"{_shown(column, item)} {found}")
+        return items
     if not text:
         return "" if column.datatype in ("string", "date") else None
     value: Any = text
@@ -249,7 +265,7 @@ def _noted(value: Any) -> Any:
 
 def _unnoted(value: Any) -> Any:
     if isinstance(value, dict):
-        return _from_properties(value["schema:additionalProperty"])
+        return _from_properties(_list_of_objects(value["schema:additionalProperty"]))
     if isinstance(value, list):
         return [_unnoted(item) for item in value]
     return value
@@ -257,6 +273,12 @@ def _unnoted(value: Any) -> Any:
 
 def _from_properties(found: list[dict[str, Any]]) -> dict[str, Any]:
     return {item["schema:name"]: _unnoted(item["schema:value"]) for item in found if "schema:name" in item}
+
+
+def _list_of_objects(found: Any) -> list[dict[str, Any]]:
+    if not isinstance(found, list) or not all(isinstance(item, dict) for item in found):
+        raise TypeError("no list of objects")
+    return found
 
 
 def metadata_path(csv_path: Path) -> Path:
@@ -270,24 +292,21 @@ def read_notes(csv_path: Path) -> dict[str, Any] | None:
     Raises InputError where the file is there but damaged or no CSVW description.
     """
     path: Path | None = metadata_path(csv_path)
-    if path is not None and not path.exists():
-        # The run that wrote the table may have been killed before its description was in place.
-        path = left_behind(path, Path(csv_path))
+    try:
+        if path is not None and not path.exists():
+            # The run that wrote the table may have been killed before its description was in place.
+            path = left_behind(path, Path(csv_path))
+    except OSError:
+        # Its name would be longer than the system allows.
+        return None
     if path is None:
         return None
     todo = "Restore it, or take it away: the table can be read without it, its history then unknown."
-    try:
-        found = json.loads(read_text(path), parse_constant=_refuse_constant)
-    except (ValueError, RecursionError) as error:
-        raise InputError.of(path, f"is not whole JSON ({shorten(str(error), 80)})", todo) from error
+    found = read_json(path, "a table's description", todo)
     context = found.get("@context") if isinstance(found, dict) else None
     if context != CONTEXT and not (isinstance(context, list) and CONTEXT in context):
         raise InputError.of(path, "is not a CSV on the Web description", todo)
     try:
-        return _from_properties(found.get("notes", []))
+        return _from_properties(_list_of_objects(found.get("notes", [])))
     except (AttributeError, KeyError, TypeError, RecursionError) as error:
         raise InputError.of(path, "has notes that this program cannot read", todo) from error
-
-
-def _refuse_constant(name: str) -> float:
-    raise ValueError(f"{name} is not a number")

@@ -8,6 +8,26 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 Details = dict[str, Any]
+# What answers rest on, and of which kind it must be where it is given; all else is kept for people.
+_NUMBER = (int, float)
+_KINDS: dict[tuple[str, str], type | tuple[type, ...]] = {
+    ("strip", "file"): str,
+    ("strip", "kind"): str,
+    ("strip", "steps"): int,
+    ("scanner", "model"): str,
+    ("scanner", "error_dE00"): _NUMBER,
+    ("flare", "mean"): _NUMBER,
+    ("scatter", "relative_dose"): _NUMBER,
+    ("scatter", "degrees_of_freedom"): _NUMBER,
+    ("dates", "session"): str,
+    ("dates", "dried_hours"): _NUMBER,
+}
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError("no text")
+    return value
 
 
 def _file_name(name: str) -> str:
@@ -90,9 +110,13 @@ class Origin:
             if type(value) is not (list if kind is tuple else kind):
                 raise ValueError(f"its note '{one.name}' is of the wrong kind")
             found[one.name] = value
+        for (note, name), kinds in _KINDS.items():
+            value = found.get(note, {}).get(name)
+            if value is not None and (not isinstance(value, kinds) or isinstance(value, bool)):
+                raise ValueError(f"its note '{note}' has a '{name}' of the wrong kind")
         try:
             found["scans"] = tuple(
-                Scan(str(scan["name"]), str(scan["sha256"]), tuple(scan.get("pages", ())))
+                Scan(_text(scan["name"]), _text(scan["sha256"]), tuple(scan.get("pages", ())))
                 for scan in found.get("scans", ())
             )
         except (AttributeError, KeyError, TypeError, ValueError) as error:

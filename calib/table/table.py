@@ -216,7 +216,7 @@ def read_table(path: Path) -> tuple[Table, tuple[str, ...]]:
     Warnings are sentences for the user: a missing description, columns that are missing or not
     ours, unknown flags. Raises InputError with every mistake of the file.
     """
-    rows = read_rows(Path(path), required=NEEDED)
+    rows = read_rows(Path(path), required=NEEDED, wanted="table")
     problems: list[Problem] = []
     readings: list[Reading] = []
     lines: dict[tuple[str, int, str, str], int] = {}
@@ -232,7 +232,7 @@ def read_table(path: Path) -> tuple[Table, tuple[str, ...]]:
     raise_all(problems)
     if not readings:
         raise InputError.of(rows.path, "has no rows below its header", "Measure a chart into it first.")
-    origin, warnings = _origin(rows.path)
+    origin, warnings = _origin(rows.path, {reading.session for reading in readings})
     warnings += _column_warnings(rows)
     warnings += _flag_warnings(rows.path, readings)
     return Table(tuple(readings), origin, rows.path), tuple(warnings)
@@ -251,7 +251,7 @@ def _reading(rows: Rows, row: Row) -> tuple[Reading | None, list[str]]:
         if isinstance(value, str) and not (value.isascii() and value.isprintable()):
             # Two spellings of one accented letter look the same, so they must be the same id.
             value = unicodedata.normalize("NFC", value)
-            if any(unicodedata.category(c) in ("Cc", "Cs") for c in value):
+            if any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in value):
                 problems.append(f"column '{column.name}' holds a line break or control character")
         if isinstance(value, str) and len(value) > LONGEST_TEXT:
             problems.append(
@@ -279,7 +279,7 @@ def _row_problems(reading: Reading) -> Iterator[str]:
             yield f"gives only a part of {', '.join(names)}; give all three or none"
 
 
-def _origin(path: Path) -> tuple[Origin, list[str]]:
+def _origin(path: Path, sessions: set[str]) -> tuple[Origin, list[str]]:
     notes = read_notes(path)
     if notes is None:
         unknown = "what it would have said is unknown: scanner, strip, flare, scatter of the hand"
@@ -292,6 +292,12 @@ def _origin(path: Path) -> tuple[Origin, list[str]]:
         ) from error
     if not origin.known:
         return origin, [f"{path}: {metadata_path(path).name} does not say how the table was made"]
+    session = origin.dates.get("session")
+    if session and session not in sessions:
+        return origin, [
+            f"{path}: {metadata_path(path).name} tells of the session of {shorten(session)}, of which the table has "
+            "no row; is it another table's?"
+        ]
     return origin, []
 
 

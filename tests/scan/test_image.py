@@ -384,7 +384,9 @@ def write_pdf(
         else:
             for image in images:
                 add_page(document, {"Scan": image})
-        document.save(path, encryption=encryption or False)
+        # Otherwise the writer would pack everything anew in its own way.
+        as_it_is = {"stream_decode_level": pikepdf.StreamDecodeLevel.none, "compress_streams": False}
+        document.save(path, **({"encryption": encryption} if encryption else as_it_is))
 
 
 def truncated(path: Path, share: float = 0.6) -> None:

@@ -194,7 +194,7 @@ def test_a_profile_of_a_table_alone_is_honoured(white: bool) -> None:
     But for its pure green, whose a of -138 a lut16 cannot hold.
     """
     decode = light_of(picture_of(lut_profile(white)))
-    assert decode.name == "tiny LUT" and not decode.by_channel
+    assert decode.name.startswith("embedded profile ") and not decode.by_channel
     nodes = np.random.default_rng(4).integers(0, NODES, (300, 3)) / (NODES - 1)
     nodes = nodes[~np.all(nodes == [0, 1, 0], axis=1)]
     light = decode(nodes.astype(np.float32))

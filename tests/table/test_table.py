@@ -418,11 +418,11 @@ CSVW = b'{"@context": "http://www.w3.org/ns/csvw", '
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"", "not whole JSON"),
-        (b'{"@context": ', "not whole JSON"),
+        (b"", "not valid JSON"),
+        (b'{"@context": ', "not valid JSON"),
         (b'{"@context": NaN}', "NaN is not a number"),
-        (b"[" * 100_000, "not whole JSON"),
-        (b"\xff\xfe\xfa", "not UTF-8"),
+        (b"[" * 100_000, "not valid JSON"),
+        (b"\xff\xfe\xfa", "begins as UTF-16"),
         (b"[]", "no"),
         (b'{"name": "other"}', "is not a CSV on the Web description"),
         (CSVW + b'"notes": [3]}', "notes that this program cannot read"),

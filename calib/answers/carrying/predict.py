@@ -15,7 +15,7 @@ from calib.answers.carrying.carry import PAPER_DOUBT, swatches_of, with_paper
 from calib.answers.carrying.choice import Learned, learn
 from calib.answers.carrying.families import FEWEST, Lesson
 from calib.answers.carrying.model import Seen
-from calib.answers.carrying.row import ink_row, paper_row
+from calib.answers.carrying.row import ink_rows, paper_row
 from calib.answers.carrying.steady import steadied
 from calib.answers.films import Films, Left, films_of, light_of, measured
 from calib.answers.sound import sound_rows
@@ -171,11 +171,10 @@ def _rows(
     """Return a predicted row for every usable swatch of the known paper, and its blenders."""
     old, new = sessions
     lab, covariance = learned.predict()
-    rows = {}
-    for i, key in enumerate(keys):
-        base = replace(known.by_key[key].reading, paper=new.paper, session=new.date)
-        start = (learned.trial.light[i], learned.trial.rows.start[i])
-        rows[key] = ink_row(base, lab[i], covariance[i], start, white)
+    bases = [replace(known.by_key[key].reading, paper=new.paper, session=new.date) for key in keys]
+    n = len(keys)
+    start = (learned.trial.light[:n], learned.trial.rows.start[:n])
+    rows = dict(zip(keys, ink_rows(bases, lab[:n], covariance[:n], start, white), strict=True))
     for key, row in old.by_key.items():
         if row.kind == "blender" and row.lab is not None:
             rows[key] = paper_row(replace(row, paper=new.paper, session=new.date), new.white, white)

@@ -1,7 +1,8 @@
-"""One predicted row of a table: all that follows from a colour and its doubt, nothing that only a swatch could tell."""
+"""Predicted rows of a table: all that follows from a colour and its doubt, nothing that only a swatch could tell."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -27,19 +28,19 @@ FLAG, OUTSIDE = "predicted", "out-of-srgb"
 LEAST_LIGHT = 1e-4
 
 
-def ink_row(
-    base: Reading, lab: Array, covariance: Array, start: tuple[Array, Array], white: Array
-) -> Reading:
-    """Return a predicted row.
+def ink_rows(
+    bases: Sequence[Reading], lab: Array, covariance: Array, start: tuple[Array, Array], white: Array
+) -> list[Reading]:
+    """Return predicted rows.
 
-    base: whose names, paper and session it takes. lab: (3,), covariance: (3, 3). start: linear light (3,) and lab
-    (3,) that it was predicted from, which say how this scanner's colours follow from light. white: (3,) Lab of the
-    paper.
+    bases: (n) whose names, paper and session they take. lab: (n, 3), covariance: (n, 3, 3). start: linear light (n, 3) and
+    lab (n, 3) that they were predicted from, which say how this scanner's colours follow from light. white: (3,) Lab of
+    the paper.
     """
-    lab = np.array([max(lab[0], 0.0), lab[1], lab[2]])
+    lab = np.column_stack([np.maximum(lab[:, 0], 0.0), lab[:, 1:]])
     light, known = start
     ratio = np.maximum(lab_to_xyz(lab), LEAST_LIGHT) / np.maximum(lab_to_xyz(known), LEAST_LIGHT)
-    return _filled(base, lab, xyz_to_linear(linear_to_xyz(light) * ratio), covariance, white)
+    return _filled(bases, lab, xyz_to_linear(linear_to_xyz(light) * ratio), covariance, white)
 
 
 def paper_row(base: Reading, paper: Reading | None, white: Array) -> Reading:
@@ -47,33 +48,41 @@ def paper_row(base: Reading, paper: Reading | None, white: Array) -> Reading:
     own = paper if paper is not None and paper.lab is not None and paper.lab == tuple(white) else None
     light = light_of(own if own is not None else Reading("", 0, "", "", L=white[0], a=white[1], b=white[2]))
     stated = np.array([getattr(base, name) or 0.0 for name in ("u_L", "u_a", "u_b")])
-    return replace(_filled(base, white, light, np.diag(stated**2 + PAPER_DOUBT**2), white), u_dose=None)
+    (row,) = _filled([base], white[None], light[None], np.diag(stated**2 + PAPER_DOUBT**2)[None], white)
+    return replace(row, u_dose=None)
 
 
-def _filled(base: Reading, lab: Array, light: Array, covariance: Array, white: Array) -> Reading:
-    u = np.sqrt(np.diag(covariance))
-    length = float(np.sqrt(np.sum(local_scale(lab)[0] * covariance)))
-    lch, xyz = lab_to_lch(lab), 100 * lab_to_xyz(lab)
-    ((text, inside),) = lab_to_hex(lab[None])
+def _filled(
+    bases: Sequence[Reading], lab: Array, light: Array, covariance: Array, white: Array
+) -> list[Reading]:
+    u = np.sqrt(np.einsum("nii->ni", covariance))
+    length = np.sqrt(np.einsum("nij,nij->n", local_scale(lab), covariance))
+    columns = (*lab.T, *lab_to_lch(lab).T[1:], *u.T, *light.T, *(100 * lab_to_xyz(lab)).T)
     names = ("L", "a", "b", "C", "h", "u_L", "u_a", "u_b", "R", "G", "B", "X", "Y", "Z")
-    values = (*lab, lch[1], lch[2], *u, *light, *xyz)
-    filled = {name: float(value) for name, value in zip(names, values, strict=True)}
-    return Reading(
-        base.marker,
-        base.layers,
-        base.paper,
-        base.session,
-        name=base.name,
-        set=base.set,
-        kind=base.kind,
-        u_dose=base.u_dose,
-        # What the colour itself was off by on the known paper it is off by here too.
-        u_abs=None if base.u_abs is None else float(np.hypot(base.u_abs, length)),
-        hex=text,
-        in_srgb=inside,
-        dE00_paper=float(delta_e_2000(lab, white)),
-        swatches=0,
-        pixels=0,
-        flags=(FLAG,) if inside else (FLAG, OUTSIDE),
-        **filled,
-    )
+    codes, far = lab_to_hex(lab), delta_e_2000(lab, white)
+    rows = []
+    for i, (base, values) in enumerate(zip(bases, np.column_stack(columns).tolist(), strict=True)):
+        filled: dict[str, float] = dict(zip(names, values, strict=True))
+        text, inside = codes[i]
+        rows.append(
+            Reading(
+                base.marker,
+                base.layers,
+                base.paper,
+                base.session,
+                name=base.name,
+                set=base.set,
+                kind=base.kind,
+                u_dose=base.u_dose,
+                # What the colour itself was off by on the known paper it is off by here too.
+                u_abs=None if base.u_abs is None else float(np.hypot(base.u_abs, length[i])),
+                hex=text,
+                in_srgb=inside,
+                dE00_paper=float(far[i]),
+                swatches=0,
+                pixels=0,
+                flags=(FLAG,) if inside else (FLAG, OUTSIDE),
+                **filled,
+            )
+        )
+    return rows

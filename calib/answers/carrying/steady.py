@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 
 # With fewer markers of two coats than this too little is known of how they follow from one.
 FEWEST = 8
+# So many markers at most are judged by each other, because the work grows with the cube of their number. That many tell
+# how second coats follow as well as thousands do.
+MOST_TOGETHER = 400
 SECOND_COAT = Family("second coat", "", "strength", ("strength", "channels"), smooth=True)
 
 
@@ -65,21 +68,34 @@ def _excess(
     lesson = Lesson(known, np.arange(len(ones)), seen, films.paper, noise_known)
     base = carried(known, films.paper, law_between(lesson, False))
     rows = rows_of(known, base, SECOND_COAT.columns)
-    done = fit(rows, seen, form_of(lesson, SECOND_COAT, rows))
+    form = form_of(lesson, SECOND_COAT, rows)
     # Only how far the second coat is off along its own way counts: in other directions it is the model that is off.
     along = np.array([film.along for film in twos])
-    inverse = np.linalg.inv(done.unseen_doubt)
-    sure = np.einsum("ni,nij,nj->n", along, inverse, along)
-    off = np.einsum("ni,nij,nj->n", along, inverse, seen.lab - done.unseen)
+    sure, off = np.zeros(len(twos)), np.zeros(len(twos))
+    for some in _alike_parts(known.lab):
+        done = fit(rows.only(some), seen.only(some), form)
+        inverse = np.linalg.inv(done.unseen_doubt)
+        sure[some] = np.einsum("ni,nij,nj->n", along[some], inverse, along[some])
+        off[some] = np.einsum("ni,nij,nj->n", along[some], inverse, seen.lab[some] - done.unseen)
     found = []
     for films_of_coat, sign in ((ones, -1.0), (twos, 1.0)):
         u = np.array([film.u_dose for film in films_of_coat])
-        variance = np.minimum(done.form.noise, 1.0) * u**2
+        variance = np.minimum(form.noise, 1.0) * u**2
         # Beyond three standard deviations it is not the hand's chance.
         excess = np.clip(sign * variance * off, -3 * u, 3 * u)
         left = u * np.sqrt(np.maximum(1 - variance * sure, 0.25))
         found.append(list(zip(excess.tolist(), left.tolist(), strict=True)))
     return found[0], found[1]
+
+
+def _alike_parts(lab: Array) -> list[NDArray[np.int64]]:
+    """Return the numbers of colours (n, 3) dealt out evenly along their lightness, no more than MOST_TOGETHER in a part.
+
+    The same ones stand together in whatever order the rows are.
+    """
+    order = np.lexsort(lab.T[::-1]).astype(np.int64)
+    parts = -(-len(order) // MOST_TOGETHER)
+    return [np.sort(order[start::parts]) for start in range(parts)]
 
 
 def _with_less(film: Film, excess: float, u_dose: float) -> Reading:

@@ -153,7 +153,8 @@ def _rank(group: Group, within: float) -> tuple[object, ...]:
 
 def _cluster(count: int, i: Ints, j: Ints, d: Array, within: float) -> Ints:
     """Return a label (n,) for each pen; pens of one group share one. Pairs that are not given are out of reach."""
-    from sklearn.cluster import AgglomerativeClustering
+    from scipy.cluster.hierarchy import fcluster, linkage
+    from scipy.spatial.distance import squareform
 
     label = np.arange(count)
     inside = d <= within
@@ -164,12 +165,8 @@ def _cluster(count: int, i: Ints, j: Ints, d: Array, within: float) -> Ints:
     np.fill_diagonal(matrix, 0.0)
     one, two = np.searchsorted(own, i[inside]), np.searchsorted(own, j[inside])
     matrix[one, two] = matrix[two, one] = d[inside]
-    # The library joins what is under its threshold, and a pair at exactly the limit is to belong.
-    threshold = float(np.nextafter(within, np.inf))
-    model = AgglomerativeClustering(
-        n_clusters=None, metric="precomputed", linkage="complete", distance_threshold=threshold
-    )
-    label[own] = count + model.fit_predict(matrix)
+    # A pair at exactly the limit is to belong, and here it does.
+    label[own] = count + fcluster(linkage(squareform(matrix, checks=False), "complete"), within, "distance")
     return label
 
 

@@ -47,7 +47,7 @@ class Evenness:
 
 def evenness_of(cells: Cells, lab_after: Array) -> Evenness:
     """Return what became of the coverage and the mottle of cells; lab_after (n, 3) is the film's colour after."""
-    from scipy.stats import t
+    from scipy.special import stdtr
 
     coverage, mottle = (
         np.array([[getattr(film.reading, name) for film in films] for films in (cells.before, cells.after)], dtype=float)
@@ -55,8 +55,8 @@ def evenness_of(cells: Cells, lab_after: Array) -> Evenness:
     )  # fmt: skip
     lost = _centred(coverage[0] - coverage[1])
     rise = _centred(np.log(np.maximum(mottle[1], LEAST_MOTTLE) / np.maximum(mottle[0], LEAST_MOTTLE)))
-    p_lost = t.sf(lost / _spread(lost, COVERAGE_SD), COVERAGE_FREEDOM)
-    p_rise = t.sf(rise / _spread(rise, MOTTLE_SD), MOTTLE_FREEDOM)
+    p_lost = stdtr(COVERAGE_FREEDOM, -lost / _spread(lost, COVERAGE_SD))
+    p_rise = stdtr(MOTTLE_FREEDOM, -rise / _spread(rise, MOTTLE_SD))
     both = np.array([p_lost, p_rise])
     known = np.isfinite(both)
     p = np.where(known.any(axis=0), np.min(np.where(known, both, 1.0), axis=0) * known.sum(axis=0), np.nan)

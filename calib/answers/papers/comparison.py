@@ -112,7 +112,7 @@ def _facts(sheet: Sheet, first: Sheet | None) -> Facts:
         whiteness(white) if white is not None and sheet.white_known else None,
         hull_volume(np.array(points)) if points else None,
         _second_coat(pairs),
-        _median([float(delta_e_2000(one.lab, two.lab)) for one, two, _ in pairs]),
+        _between_coats(pairs),
         _median([row.mottle for row in rows]),
         _median([row.coverage for row in rows]),
         _median([row.bleed_mm for row in rows]),
@@ -127,6 +127,12 @@ def _facts(sheet: Sheet, first: Sheet | None) -> Facts:
 def _median(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return float(np.median(known)) if known else None
+
+
+def _between_coats(pairs: Sequence[tuple[Film, Film, Array]]) -> float | None:
+    """Return the median difference between one coat and two."""
+    labs = np.array([(one.lab, two.lab) for one, two, _ in pairs])
+    return float(np.median(delta_e_2000(labs[:, 0], labs[:, 1]))) if pairs else None
 
 
 def _second_coat(pairs: Sequence[tuple[Film, Film, Array]]) -> Centre | None:

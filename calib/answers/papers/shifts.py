@@ -13,6 +13,7 @@ from calib.answers.papers.centre import Centre, centre_of
 from calib.answers.papers.gamut import volume_ratio
 from calib.answers.papers.sheets import Sheet
 from calib.answers.papers.swatches import Differences
+from calib.colour.significance import false_discovery, student_p
 from calib.table.table import Reading
 
 Array = NDArray[np.float64]
@@ -123,8 +124,6 @@ def _unlike(
 
     Both coats must be off the same way, since a curve that is carried to another paper may go wrong in one.
     """
-    from scipy.stats import false_discovery_control, t
-
     middle = np.array([by_coats[n].value if n in by_coats else np.nan for _, n in found.keys])
     told = told & np.isfinite(middle)
     ids, place = _by_marker(found, told)
@@ -135,7 +134,7 @@ def _unlike(
     mean = np.bincount(place, off * u**-2, len(ids)) / total
     spread = max(centre.spread for centre in by_coats.values())
     freedom = float(np.median(found.freedom[told]))
-    q = false_discovery_control(2 * t.sf(np.abs(mean) / np.sqrt(1 / total + spread**2), freedom or np.inf))
+    q = false_discovery(student_p(mean / np.sqrt(1 / total + spread**2), freedom))
     least = np.full(len(ids), np.inf)
     np.minimum.at(least, place, off * np.sign(mean)[place])
     called = (q < FALSE_DISCOVERIES) & (np.abs(mean) > LEAST_UNLIKE) & (least > LEAST_UNLIKE / 2)

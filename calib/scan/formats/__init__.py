@@ -1,0 +1,1 @@
+"""The kinds of image file: a room for each, all behind ``scan/image``."""
