@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import re
+import secrets
+import shutil
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from calib.answers.drift.comparison import drift_of
@@ -16,6 +21,7 @@ from calib.errors import OutputError
 from calib.files import make_folder, write_whole
 from calib.scan.measure import Settings, measure
 from calib.scan.proof import proof_picture
+from calib.staging import claim, is_left
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import STEPS, Hand, Laying, Scanner, Session
@@ -51,6 +57,8 @@ DRAWER = """marker,name,set,kind,hint
 024,Plum skin,light,ink,#6b3a63
 """
 
+# What the folder ends in that the tour is made in, and when nothing but its place is missing.
+UNFINISHED, WHOLE = ".part", ".whole"
 SESSIONS = (("spring", "2026-03-15", 11), ("autumn", "2026-09-20", 12))
 # What happens between the two sessions: one pen has lost ink, and one runs dry.
 FADED = ("019", 0.75)
@@ -83,17 +91,65 @@ The same by hand:
 
 
 def run(folder: Path, say: Callable[[str], None]) -> None:
-    """Run the tour in a folder that is absent or empty; say is called before each step."""
+    """Run the tour in a folder that is absent or empty; say is called before each step.
+
+    Everything appears in the folder at the end, all of it. What a run that was killed has left there is taken away.
+    """
     folder = Path(folder)
     try:
-        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+        left = [path for path in folder.iterdir() if _is_left(path)] if folder.is_dir() else []
+        taken = folder.exists() and (
+            not folder.is_dir() or any(path not in left for path in folder.iterdir())
+        )
     except (OSError, ValueError) as error:
         raise OutputError(
             f"{folder}: cannot be a folder ({error})", "Name a new folder for the tour."
         ) from error
+    for whole in left:
+        if whole.name.endswith(WHOLE):
+            # That run was killed while its files were moving to their places, which is all that is left to do.
+            _move_up(whole, folder)
+            return
     if taken:
         raise OutputError(f"{folder}: is not empty", "Name a new folder for the tour.")
+    new = not folder.exists()
     make_folder(folder)
+    for path in left:
+        shutil.rmtree(path, ignore_errors=True)
+    place = folder / f".tour.{secrets.token_hex(4)}{UNFINISHED}"
+    handle = None
+    try:
+        make_folder(place)
+        handle = claim(place)
+        _tour(place, say)
+        _move_up(place.rename(place.with_suffix(WHOLE)), folder)
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+        if handle is not None:
+            os.close(handle)
+        if new and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def _is_left(path: Path) -> bool:
+    """Whether a path is the working folder of a run that is over."""
+    named = re.fullmatch(rf"\.tour\.[0-9a-f]{{8}}({UNFINISHED}|{WHOLE})", path.name)
+    return named is not None and path.is_dir() and is_left(path)
+
+
+def _move_up(whole: Path, folder: Path) -> None:
+    """Move what is in a folder to the one above, and take it away."""
+    try:
+        for path in sorted(whole.iterdir()):
+            path.rename(folder / path.name)
+        whole.rmdir()
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: cannot be written ({error.strerror or error})", f"Look into {whole}."
+        ) from error
+
+
+def _tour(folder: Path, say: Callable[[str], None]) -> None:
     say("making the list, the strip file and the chart")
     strip_text = "step,density\n" + "".join(f"{i},{density:.2f}\n" for i, density in enumerate(STEPS, 1))
     write_whole(
@@ -138,9 +194,10 @@ def _measure(folder: Path, name: str, date: str) -> None:
     proof = folder / f"proof-{name}"
     make_folder(proof)
 
-    def save(page: object, swatches: object) -> None:
-        picture = proof_picture(page, swatches, settings.scanner)  # type: ignore[arg-type]
-        write_whole({proof / "page-01.png": picture})
+    def keep(number: int, picture: bytes) -> None:
+        write_whole({proof / f"page-{number:02d}.png": picture})
 
-    measured = measure(plan, [folder / f"{name}.png"], read_strip(folder / "strip.csv"), settings, save)
+    draw = partial(proof_picture, scanner=settings.scanner)
+    strip = read_strip(folder / "strip.csv")
+    measured = measure(plan, [folder / f"{name}.png"], strip, settings, draw, keep)
     write_table(folder / f"{name}.csv", measured.table)

@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 # Control characters (a terminal takes orders by them), halves of surrogate pairs, the two line separators, and what
 # turns the reading direction round (Unicode 15, general categories Cc, Cs, Zl, Zp and the explicit bidi controls).
@@ -44,12 +45,20 @@ class CalibError(Exception):
     def __str__(self) -> str:
         return f"{self.what}. {self.todo}" if self.todo else self.what
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Exceptions are pickled as a call with their words, which is not how all of ours are made.
+        return _restored, (type(self), self.args), self.__dict__
+
     @classmethod
     def joined(cls, errors: Sequence[CalibError]) -> CalibError:
         """Return one error that says what all of these say, with the exit code of the first."""
         both = CalibError("\n".join(str(error) for error in errors))
         both.exit_code = errors[0].exit_code
         return both
+
+
+def _restored(kind: type[CalibError], words: tuple[str, ...]) -> CalibError:
+    return kind.__new__(kind, *words)
 
 
 class ImpossibleError(CalibError):

@@ -9,18 +9,20 @@ from __future__ import annotations
 
 import codecs
 import csv
+import errno
 import io
 import math
 import os
 import re
-import secrets
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from calib.errors import InputError, OutputError, Problem
 from calib.kinds import foreign_bytes, foreign_text, mistaken
+from calib.staging import Part, discard, group_of, put_in_place, stage
 
 # A marker list or a table of 100,000 rows is under 40 MB; anything far beyond that is not a list.
 MOST_BYTES = 200_000_000
@@ -28,6 +30,8 @@ MOST_BYTES = 200_000_000
 MOST_COLUMNS = 1000
 # Of a line, in characters: what the csv module makes of longer ones would fill the memory.
 MOST_LINE = 1_000_000
+# What is written to see whether a place can be written to: a table's size, more or less.
+PROBED_BYTES = 65_536
 # What spreadsheets write above the header to say which separator follows.
 _SEPARATOR_LINE = re.compile(r"\s*sep=([,;\t])\s*", re.IGNORECASE)
 
@@ -263,27 +267,25 @@ def _csv_words(error: csv.Error) -> str:
 
 
 def write_whole(contents: Mapping[Path, bytes]) -> None:
-    """Write files so that each appears whole or not at all.
+    """Write files so that each appears whole or not at all, and those given together belong together.
 
-    Everything is first written beside its place under a temporary name and flushed to disk;
-    only when all of them are there are they renamed, each rename being atomic. Raises
-    OutputError, and leaves what stood there before, where anything cannot be written.
+    The first is the one that the others say something about: a table, then its description. Everything is
+    first written beside its place under a temporary name and flushed to disk; only when all of them are there are
+    they renamed. Raises OutputError, and leaves what stood there before, where anything cannot be written.
     """
-    staged: list[tuple[Path, Path]] = []
+    targets = {_target(Path(path)): data for path, data in contents.items()}
+    group = group_of(next(iter(targets.values()), b""))
+    parts: list[Part] = []
     try:
-        for path, data in contents.items():
-            target = _target(Path(path))
-            staged.append((_stage(target, data), target))
-        while staged:
-            temporary, target = staged[0]
-            try:
-                os.replace(temporary, target)
-            except OSError as error:
-                raise OutputError(f"{target}: cannot be written ({error.strerror or error})") from error
-            staged.pop(0)
+        for target, data in targets.items():
+            parts.append(_stage(target, data, group))
+        try:
+            put_in_place(parts)
+        except OSError as error:
+            raise _unwritable(Path(error.filename2 or parts[0].target), error) from error
     finally:
-        for temporary, _ in staged:
-            temporary.unlink(missing_ok=True)
+        for part in parts:
+            discard(part)
 
 
 def _target(path: Path) -> Path:
@@ -297,7 +299,7 @@ def _target(path: Path) -> Path:
         if target.exists() and not target.is_file():
             raise OutputError(f"{path}: is a device or a pipe, not a file; give a file's name")
     except OSError as error:
-        raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from error
+        raise _unwritable(path, error) from error
     except RuntimeError as error:
         raise OutputError(f"{path}: is a link that leads back to itself") from error
     except ValueError as error:
@@ -305,50 +307,66 @@ def _target(path: Path) -> Path:
     return target
 
 
-def _stage(path: Path, data: bytes) -> Path:
-    """Write data beside path under a temporary name and return that name."""
-    # Not tempfile.mkstemp: that makes files private, while an output should have the rights any
-    # new file has, and the process's umask cannot be read without changing it for all threads.
-    temporary = path.with_name(f".{path.name[:40]}.{secrets.token_hex(8)}.part")
+def _stage(path: Path, data: bytes, group: str) -> Part:
+    """Write data beside path under a temporary name."""
     try:
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        return stage(path, data, group)
     except OSError as error:
-        raise OutputError(
-            f"{path}: cannot be written ({error.strerror or error})",
-            "Check that the folder exists and is yours.",
-        ) from error
+        raise _unwritable(path, error) from error
     except ValueError as error:
         raise OutputError(f"{str(path)!r}: cannot be a file's name ({error})") from error
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-    except BaseException as error:
-        temporary.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from error
-        raise
-    return temporary
+
+
+def _unwritable(path: Path, error: OSError) -> OutputError:
+    todo = {
+        errno.ENOSPC: "Make room on the disk, or name another place.",
+        errno.EDQUOT: "Make room on the disk, or name another place.",
+        errno.EFBIG: "Name a place where a file may be as large as this one.",
+        errno.ENAMETOOLONG: "Give it a shorter name.",
+    }.get(error.errno or 0, "Check that the folder exists and is yours.")
+    return OutputError(f"{path}: cannot be written ({error.strerror or error})", todo)
 
 
 def check_writable(*paths: Path) -> None:
-    """Refuse an output that cannot be written before the work is done, not after it."""
+    """Refuse an output that cannot be written before the work is done, not after it.
+
+    A little is really written beside its place and taken away again: rights, quotas and disks that are full or may
+    only be read are the system's to judge.
+    """
     for path in paths:
+        target = _target(Path(path))
         try:
-            folder = Path(path).absolute().parent
-            if path.is_dir():
-                raise OutputError(f"{path}: is a folder, so no file can be written there")
-            if not folder.is_dir():
+            if not target.absolute().parent.is_dir():
                 raise OutputError(
                     f"{path}: cannot be written (there is no such folder)", "Make the folder first."
                 )
-            if not os.access(folder, os.W_OK):
-                raise OutputError(f"{path}: cannot be written (its folder is not yours to write to)")
-        except (OSError, ValueError) as error:
-            raise OutputError(
-                f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})"
-            ) from error
+            # A name may be too long though the temporary one, which is cut, is not.
+            with suppress(FileNotFoundError):
+                target.lstat()
+        except OSError as error:
+            raise _unwritable(path, error) from error
+        except ValueError as error:
+            raise OutputError(f"{str(path)!r}: cannot be a file's name ({error})") from error
+        discard(_stage(target, bytes(PROBED_BYTES), group_of(b"")))
+
+
+def check_folder(path: Path) -> None:
+    """Refuse a folder for outputs that cannot be made or written to, before the work is done; make nothing."""
+    path = Path(path)
+    try:
+        # What is there of it decides: the folder itself, or the nearest one above that exists.
+        nearest = next(
+            folder for folder in (path.absolute(), *path.absolute().parents) if os.path.lexists(folder)
+        )
+        with suppress(FileNotFoundError):
+            path.lstat()
+        if not nearest.is_dir():
+            raise OutputError(f"{path}: cannot be a folder ({nearest} is a file)", "Name another folder.")
+    except OSError as error:
+        raise _unwritable(path, error) from error
+    except ValueError as error:
+        raise OutputError(f"{str(path)!r}: cannot be a folder's name ({error})") from error
+    check_writable(nearest / "picture")
 
 
 def make_folder(path: Path) -> None:

@@ -9,21 +9,21 @@ import io
 import os
 import signal
 import sys
+from contextlib import suppress
 
 import click
 
 from calib import __version__
 from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
+from calib.cli.ending import end_interrupted
 from calib.cli.options import Stop
 from calib.cli.papers import papers
 from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
 from calib.cli.scanning import measure, scanner
 from calib.cli.touring import demo, flags
-from calib.errors import CalibError, harmless
-
-INTERRUPTED = 130
+from calib.errors import CalibError, InputError, harmless
 
 
 def main() -> None:
@@ -36,26 +36,35 @@ def main() -> None:
             stream.reconfigure(errors="backslashreplace")
     try:
         code = cli.main(prog_name="calib", standalone_mode=False)
+        # Here a full disk below stdout is still a sentence.
+        sys.stdout.flush()
     except click.ClickException as error:
         said = io.StringIO()
         error.show(said)
         click.echo(harmless(said.getvalue(), lines=True), err=True, nl=False)
         code = error.exit_code
     except (KeyboardInterrupt, click.Abort):
-        click.echo("calib: interrupted; nothing half-written was left behind", err=True)
-        # CPython ends by the signal itself, not by our code, where the interrupt fell into code that a
-        # library runs from text while it is imported; everything is cleaned up here already.
-        os._exit(INTERRUPTED)
+        end_interrupted()
     except CalibError as error:
         click.echo(f"calib: {harmless(str(error), lines=True)}", err=True)
         code = error.exit_code
     except BrokenPipeError:
-        # Whoever read our output has had enough; Python must not complain of it at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # Whoever read our output has had enough.
+        _drop_stdout()
         code = 0
     except MemoryError:
         click.echo("calib: this needs more memory than the computer has. Scan at 300 dpi.", err=True)
         code = 1
+    except OSError as error:
+        # What is written is written by rooms that know what to say; this is stdout, or a file that vanished meanwhile.
+        if os.environ.get("CALIB_TRACE"):
+            raise
+        where = error.filename or "what was to be printed"
+        words = f"{where}: cannot be read or written ({error.strerror or error})."
+        click.echo(f"calib: {harmless(words)}", err=True)
+        if error.filename is None:
+            _drop_stdout()
+        code = InputError.exit_code
     except Exception as error:
         if os.environ.get("CALIB_TRACE"):
             raise
@@ -66,6 +75,12 @@ def main() -> None:
         )
         code = 1
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _drop_stdout() -> None:
+    """Let nothing more be written to stdout, of which Python would complain at exit."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @click.group(

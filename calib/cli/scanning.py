@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import re
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -23,6 +25,9 @@ from calib.cli.options import (
 if TYPE_CHECKING:
     from calib.scan.characterise import Characterised
     from calib.scan.measure import Measured
+
+# What _ProofFolder calls its pictures.
+PROOF_NAME = re.compile(r"page-\d\d+(-scan-\d+)?\.png", re.IGNORECASE)
 
 
 @click.command(
@@ -167,31 +172,38 @@ def measure(
     of any of its pages, in any order and any way up.
     """
     from dataclasses import replace
+    from functools import partial
 
     from calib.chart.planfile import read_plan
     from calib.colour.reference import read_strip
     from calib.files import check_writable
     from calib.scan.measure import Settings
     from calib.scan.measure import measure as measure_scans
+    from calib.scan.proof import proof_picture
     from calib.scan.scanner import Scanner
     from calib.scan.scannerfile import read_scanner
+    from calib.table.csvw import metadata_path
     from calib.table.table import write_table
 
     grey = None if strip.lower() == "none" else read_strip(Path(strip))
     model = read_scanner(scanner_file) if scanner_file else Scanner()
     refuse_overwriting(output, plan, *scans, Path(strip) if grey else None, scanner_file)
-    check_writable(output)
+    refuse_overwriting(metadata_path(output), plan, *scans, Path(strip) if grey else None, scanner_file)
+    check_writable(output, metadata_path(output))
+    if proof:
+        _check_proof(proof, output, scans)
     note(quiet, *(grey.warnings if grey else ()))
     chart_plan = read_plan(plan)
     settings = Settings(paper, session, dried, force, model)
-    pictures = _ProofFolder(proof, settings.scanner) if proof else None
 
     def progress(number: int, count: int, name: str) -> None:
         Stop.check()
         if count > 1:
             note(quiet, f"reading {name} ({number} of {count})")
 
-    measured = measure_scans(chart_plan, scans, grey, settings, pictures, progress)
+    draw = partial(proof_picture, scanner=model) if proof else None
+    keep = _ProofFolder(proof) if proof else None
+    measured = measure_scans(chart_plan, scans, grey, settings, draw, keep, progress)
     table = measured.table
     if proof:
         relative = os.path.relpath(proof, output.parent)
@@ -206,23 +218,31 @@ def measure(
     )
 
 
-class _ProofFolder:
-    """Saves a picture of every page as soon as it is read, while its pixels are in memory."""
+def _check_proof(folder: Path, output: Path, scans: Sequence[Path]) -> None:
+    """Refuse a folder of proof pictures that cannot be written to, or where they would take the place of a scan."""
+    from calib.files import check_folder
 
-    def __init__(self, folder: Path, scanner: Any) -> None:
+    if folder.absolute() == output.absolute():
+        raise click.UsageError(f"--proof names a folder, and '{folder}' is the table")
+    check_folder(folder)
+    for scan in scans:
+        if PROOF_NAME.fullmatch(scan.name) and os.path.realpath(scan.parent) == os.path.realpath(folder):
+            raise click.UsageError(f"the pictures of --proof {folder} would overwrite the scan {scan}")
+
+
+class _ProofFolder:
+    """Saves the pictures of pages as they were understood, by page number; called with each as soon as it is there."""
+
+    def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.scanner = scanner
         self.seen: dict[int, int] = {}
 
-    def __call__(self, page: Any, swatches: Any) -> None:
+    def __call__(self, number: int, picture: bytes) -> None:
         from calib.files import make_folder, write_whole
-        from calib.scan.proof import proof_picture
 
         make_folder(self.folder)
-        number = page.frame.page.page
         self.seen[number] = self.seen.get(number, 0) + 1
         again = f"-scan-{self.seen[number]}" if self.seen[number] > 1 else ""
-        picture = proof_picture(page, swatches, self.scanner)
         write_whole({self.folder / f"page-{number:02d}{again}.png": picture})
 
 

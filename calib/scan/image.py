@@ -9,6 +9,7 @@ Turned pictures need no turning here, because the page is found at any angle; mi
 from __future__ import annotations
 
 import hashlib
+import logging
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -208,3 +209,23 @@ def png_bytes(rgb: NDArray[np.uint8]) -> bytes:
     import imagecodecs
 
     return bytes(imagecodecs.png_encode(np.ascontiguousarray(rgb), level=6))
+
+
+def pixels_claimed(path: Path) -> int | None:
+    """Return how many pixels a file's head says that its first picture has, None where it does not say."""
+    import tifffile
+    from PIL import Image
+
+    Image.MAX_IMAGE_PIXELS = None
+    try:
+        with Path(path).open("rb") as stream:
+            head = stream.read(4)
+        if head[:2] in (b"II", b"MM"):
+            logging.getLogger("tifffile").setLevel(logging.CRITICAL)
+            with tifffile.TiffFile(path) as tiff:
+                page = tiff.pages.first
+                return int(page.imagewidth * page.imagelength)
+        with Image.open(path) as image:
+            return image.width * image.height
+    except Exception:  # Whoever decodes the file has the words for what is wrong with it.
+        return None

@@ -3,29 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 import calib
 from calib.chart.plan import Plan
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.doubts import HandScatter, Sheets
-from calib.scan.image import file_sha256, read_pictures
-from calib.scan.reading import read_picture
+from calib.scan.image import file_sha256
+from calib.scan.memory import processes_for, threads_for
+from calib.scan.pages import Job, OnPage, PageFacts, PageRead, read_file
 from calib.scan.rows import Session, rows_of
 from calib.scan.scanner import Scanner
-from calib.scan.sheet import PageReading
-from calib.scan.swatch import Swatch, read_swatches
-from calib.scan.tone import Tone
+from calib.scan.swatch import Swatch
+from calib.scan.workers import Ended, Workers
 from calib.table.origin import Origin, Scan
 from calib.table.table import Table
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -40,21 +38,6 @@ class Settings:
 
 
 @dataclass(frozen=True)
-class PageFacts:
-    """What is kept of a page after its pixels are gone."""
-
-    file: str
-    sha256: str
-    page: int
-    paper: Array
-    black: Array | None
-    pixels: int
-    report: dict[str, Any]
-    tone: Tone
-    u_gain: float
-
-
-@dataclass(frozen=True)
 class Measured:
     """The table, and sentences for the user about what was ignored or is missing."""
 
@@ -62,8 +45,8 @@ class Measured:
     warnings: tuple[str, ...]
 
 
-OnPage = Callable[[PageReading, Sequence[Swatch]], None]
 OnFile = Callable[[int, int, str], None]
+Keep = Callable[[int, Any], None]
 
 
 def measure(
@@ -72,36 +55,43 @@ def measure(
     strip: Strip | None,
     settings: Settings,
     on_page: OnPage | None = None,
+    keep: Keep | None = None,
     on_file: OnFile | None = None,
 ) -> Measured:
-    """Measure all pages that the scans show into one table.
+    """Measure all pages that the scans show into one table, several scans at a time where there are cores for it.
 
-    on_page is called with every page while its pixels are there, for proof pictures; on_file
-    before every file with its number, the count and its name, for progress. Raises the CalibError
-    of the scans that could not be used, all of them in one message.
+    on_page is called with every page while its pixels are there, for proof pictures; with more than
+    one scan perhaps in another process, so that it must be picklable. keep is given the page's number and
+    what on_page returned, in the order of the scans; on_file is called before every file with its number, the
+    count and its name, for progress. Raises the CalibError of the scans that could not be used, all of them in one message.
     """
-    digests = _digests(scans)
-    markers = {marker.marker: marker for marker in plan.markers}
-    facts: list[PageFacts] = []
-    swatches: list[Swatch] = []
+    processes = processes_for(scans)
+    work = partial(
+        read_file, Job(plan, strip, settings.scanner, settings.force, on_page), threads_for(processes)
+    )
+    pages: list[PageRead] = []
     warnings: list[str] = []
     failures: list[CalibError] = []
-    for number, (path, digest) in enumerate(zip(scans, digests, strict=True), 1):
+
+    def starting(index: int) -> None:
         if on_file:
-            on_file(number, len(scans), Path(path).name)
-        try:
-            for picture in read_pictures(path, digest):
-                warnings += [f"{picture.name}: {note}" for note in picture.notes]
-                for page in read_picture(picture, plan, strip, settings.force):
-                    warnings += page.warnings
-                    found = read_swatches(page, markers, settings.scanner)
-                    swatches += found
-                    facts.append(_facts(page))
-                    if on_page:
-                        on_page(page, found)
-        except CalibError as error:
-            failures.append(error)
+            on_file(index + 1, len(scans), Path(scans[index]).name)
+
+    with Workers(work, processes) as workers:
+        tasks = list(zip(map(Path, scans), _digests(scans), strict=True))
+        for (path, _), read in zip(tasks, workers.results(tasks, starting), strict=True):
+            if isinstance(read, Ended):
+                failures.append(_ended(path, read))
+                continue
+            for page in read.pages:
+                if keep:
+                    keep(page.facts.page, page.made)
+            pages += [replace(page, made=None) for page in read.pages]
+            warnings += read.warnings
+            failures += [read.failure] if read.failure else []
     _raise(failures)
+    facts = [page.facts for page in pages]
+    swatches = [swatch for page in pages for swatch in page.swatches]
     warnings += _missing(plan, facts, swatches)
     session = Session(
         settings.paper,
@@ -112,6 +102,15 @@ def measure(
     )
     rows, scatter = rows_of(swatches, plan.markers, _sheets(facts), session)
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
+
+
+def _ended(path: Path, ended: Ended) -> InputError:
+    return InputError.of(
+        path,
+        f"could not be read: the process that read it {ended}, twice",
+        "It may need more memory than there is, or be damaged in a way that no reader expects. "
+        "Measure it alone, scan it again at 300 dpi, or save it as PNG.",
+    )
 
 
 def _digests(scans: Sequence[Path]) -> list[str]:
@@ -145,48 +144,6 @@ def _raise(failures: Sequence[CalibError]) -> None:
         raise failures[0]
     # The first kind decides the exit code; the words of all of them are said.
     raise CalibError.joined(failures)
-
-
-def _facts(page: PageReading) -> PageFacts:
-    lighting = page.lighting
-    strip = page.strip
-    report: dict[str, Any] = {
-        "scan": page.picture.name,
-        "page": page.frame.page.page,
-        "bits": page.picture.bits,
-        "jpeg_quality": page.picture.jpeg,
-        "profile": page.decode.name,
-        "dpi_measured": round(page.frame.pixels_per_mm * 25.4, 1),
-        "marks": page.frame.marks,
-        "marks_residual_mm": round(page.frame.residual_mm, 4),
-        "falloff": round(lighting.falloff(), 4),
-        "lighting_residual": round(lighting.residual, 5),
-        "u_lighting": round(lighting.u_gain, 5),
-        "flare": round(float(lighting.flare.sum()), 5),
-        "u_flare": round(lighting.u_flare, 5),
-        "paper_tiles": int((lighting.weight > 0).sum()),
-        "forced": page.forced,
-    }
-    if strip is not None:
-        report |= {
-            "strip_along_mm": round(strip.place.along, 2),
-            "strip_across_mm": round(strip.place.across, 2),
-            "strip_degrees": round(strip.place.angle, 2),
-            "strip_reversed": strip.place.reversed,
-            "tone_residual_L": round(page.tone.residual, 3),
-            "tone_curve": page.tone.curves[1].name,
-        }
-    return PageFacts(
-        page.picture.path.name,
-        page.picture.sha256,
-        page.frame.page.page,
-        page.paper,
-        page.black,
-        int((lighting.weight > 0).sum()),
-        report,
-        page.tone,
-        lighting.u_gain,
-    )
 
 
 def _sheets(facts: Sequence[PageFacts]) -> Sheets:

@@ -57,8 +57,10 @@ class Swatch:
         return self.patch is not None and not {"blank", "damaged"} & set(self.flags)
 
 
-def read_swatches(page: PageReading, markers: dict[str, Marker], scanner: Scanner) -> list[Swatch]:
-    """Read every cell of a page, two at a time: what takes long there lets other threads run."""
+def read_swatches(
+    page: PageReading, markers: dict[str, Marker], scanner: Scanner, threads: int = 2
+) -> list[Swatch]:
+    """Read every cell of a page, several at a time: what takes long there lets other threads run."""
     cells = page.frame.page.cells
     if not cells:
         return []
@@ -67,7 +69,9 @@ def read_swatches(page: PageReading, markers: dict[str, Marker], scanner: Scanne
     def read(cell: Cell) -> Swatch:
         return _read_swatch(page, cell, sight, markers[cell.marker], scanner)
 
-    with ThreadPoolExecutor(max_workers=2) as pool:
+    if threads == 1:
+        return [read(cell) for cell in cells]
+    with ThreadPoolExecutor(max_workers=threads) as pool:
         return list(pool.map(read, cells))
 
 

@@ -24,6 +24,7 @@ from urllib.parse import quote
 from calib.errors import InputError
 from calib.files import Row, Rows, shorten
 from calib.plainjson import read_json
+from calib.staging import left_behind
 
 SUFFIX = "-metadata.json"
 CONTEXT = "http://www.w3.org/ns/csvw"
@@ -290,12 +291,15 @@ def read_notes(csv_path: Path) -> dict[str, Any] | None:
 
     Raises InputError where the file is there but damaged or no CSVW description.
     """
-    path = metadata_path(csv_path)
+    path: Path | None = metadata_path(csv_path)
     try:
-        if not path.exists():
-            return None
+        if path is not None and not path.exists():
+            # The run that wrote the table may have been killed before its description was in place.
+            path = left_behind(path, Path(csv_path))
     except OSError:
         # Its name would be longer than the system allows.
+        return None
+    if path is None:
         return None
     todo = "Restore it, or take it away: the table can be read without it, its history then unknown."
     found = read_json(path, "a table's description", todo)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +20,11 @@ from calib.chart.markers import Marker
 from calib.colour.colorimetry import delta_e_2000, linear_to_xyz
 from calib.errors import InputError
 from calib.scan.measure import Measured, measure
+from calib.scan.proof import proof_picture
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import ScanTruth, simulate_page
 from calib.synthetic.session import Laying, Scanner, Session, Strip
+from calib.synthetic.writing import write_scan
 from calib.table.flags import FLAGS
 from calib.table.table import Table, read_table, table_bytes, write_table
 
@@ -139,6 +142,47 @@ def test_the_order_of_the_pages_changes_nothing(studio: Studio) -> None:
         )
         assert mine.lab == pytest.approx(theirs.lab, abs=1e-6)
         assert (mine.u_L, mine.u_a, mine.u_b) == pytest.approx((theirs.u_L, theirs.u_a, theirs.u_b), rel=1e-6)
+
+
+def test_any_number_of_processes_gives_the_same(
+    studio: Studio, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Table, pictures, words and their order, whoever read what; one process after another is the measure."""
+    # The two JPEGs have something of their own to say: what they cost.
+    paths = [studio.scan("page-2"), tmp_path / "one.jpg", tmp_path / "two.jpg"]
+    for path, quality in zip(paths[1:], (95, 90), strict=True):
+        write_scan(path, (studio.pixels("page-1") / 257).astype(np.uint8), DPI, jpeg_quality=quality)
+    draw = partial(proof_picture, scanner=SETTINGS.scanner)
+    begun: list[tuple[int, int, str]] = []
+
+    def run(count: int) -> tuple[Measured, list[tuple[int, bytes]]]:
+        monkeypatch.setattr("calib.scan.measure.processes_for", lambda scans: count)
+        kept: list[tuple[int, bytes]] = []
+        begun.clear()
+        measured = measure(
+            studio.plan, paths, studio.strip, SETTINGS, draw,
+            lambda page, picture: kept.append((page, picture)), lambda *words: begun.append(words),
+        )  # fmt: skip
+        return measured, kept
+
+    one, pictures = run(1)
+    other, same_pictures = run(3)
+    assert bytes_of(other.table) == bytes_of(one.table)
+    assert other.warnings == one.warnings and len(one.warnings) >= 2
+    assert [page for page, _ in pictures] == [2, 1, 1] and same_pictures == pictures
+    assert begun == [(n, 3, path.name) for n, path in enumerate(paths, 1)]
+
+
+def test_failures_come_in_the_order_of_the_scans(
+    studio: Studio, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("calib.scan.measure.processes_for", lambda scans: 2)
+    paths = [tmp_path / f"broken-{n}.png" for n in range(6)]
+    for n, path in enumerate(paths):
+        path.write_bytes(b"nothing" * (n + 1))
+    error = failure(lambda: measure(studio.plan, paths, studio.strip, SETTINGS))
+    assert error.exit_code == 3
+    assert [line.split(": ")[0] for line in str(error).splitlines()] == [str(path) for path in paths]
 
 
 def test_a_turned_page_gives_the_same_table(studio: Studio) -> None:
