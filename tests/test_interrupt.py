@@ -131,7 +131,7 @@ def test_a_scan_that_ends_its_reader_is_named(
     (tmp_path / "broken.png").write_bytes(b"nothing")
 
     def results(self: object, tasks: list[tuple[Path, str]], starting: Callable[[int], None]) -> list[object]:
-        from calib.scan.pages import read_file
+        from calib.scan.onefile import read_file
 
         return [Ended(-signal.SIGKILL), read_file(self._work.args[0], 1, tasks[1])]  # type: ignore[attr-defined]
 

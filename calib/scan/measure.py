@@ -17,7 +17,7 @@ from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.doubts import HandScatter, Sheets
 from calib.scan.image import file_sha256
 from calib.scan.memory import processes_for, threads_for
-from calib.scan.pages import Job, OnPage, PageFacts, PageRead, read_file
+from calib.scan.onefile import Job, OnPage, PageFacts, PageRead, read_file
 from calib.scan.rows import Session, rows_of
 from calib.scan.scanner import Scanner
 from calib.scan.swatch import Swatch
@@ -55,8 +55,8 @@ def measure(
     strip: Strip | None,
     settings: Settings,
     on_page: OnPage | None = None,
-    keep: Keep | None = None,
     on_file: OnFile | None = None,
+    keep: Keep | None = None,
 ) -> Measured:
     """Measure all pages that the scans show into one table, several scans at a time where there are cores for it.
 
