@@ -10,8 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.plan import Box, Page, Plan
-from calib.errors import NotFoundError
+from calib.chart.plan import Box, Page
 from calib.scan.fiducials import FoundMark
 
 Array = NDArray[np.float64]
@@ -31,6 +30,7 @@ class Frame:
 
     matrix: (3, 3), page millimetres to pixels, homogeneous. residual_mm: root mean square of the
     marks' corners. marks: how many stand behind it. pixels_per_mm: geometric mean over the page.
+    notes: sentences for the user about what else is in the picture.
     """
 
     page: Page
@@ -38,6 +38,7 @@ class Frame:
     residual_mm: float
     marks: int
     pixels_per_mm: float
+    notes: tuple[str, ...] = ()
 
     def to_pixels(self, points_mm: Array) -> Array:
         """Return pixel positions (n, 2) of page points (n, 2) in millimetres."""
@@ -117,47 +118,12 @@ def _apply(matrix: NDArray[Any], points: NDArray[Any]) -> Array:
     return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:], dtype=np.float64)
 
 
-def find_frames(marks: Sequence[FoundMark], plan: Plan, name: str) -> list[Frame]:
-    """Return the frame of every page of the plan that these marks show.
+def fit_frame(page: Page, found: Sequence[FoundMark]) -> tuple[Frame, list[FoundMark]] | None:
+    """Fit millimetres to pixels by marks of one page, each once.
 
-    Raises NotFoundError where no page has marks enough, with the reason that the marks tell.
+    Returns the frame and the marks behind it, misread ones left out; None where they do not agree on a page.
     """
-    frames: list[Frame] = []
-    reasons: list[str] = []
-    for page in plan.pages:
-        positions = {mark.id: mark.box for mark in page.marks}
-        own = [mark for mark in marks if mark.id in positions]
-        if not own:
-            continue
-        if len(own) < LEAST_MARKS:
-            reasons.append(
-                f"only {len(own)} of the {len(page.marks)} marks of page {page.page} could be read"
-            )
-            continue
-        frame = _fit(page, own, positions)
-        if frame is None:
-            reasons.append(f"the marks of page {page.page} do not stand where the plan puts them")
-        else:
-            frames.append(frame)
-    if frames:
-        return frames
-    if not marks:
-        raise NotFoundError(
-            f"{name}: no page of a chart was found in this scan (no locating mark could be read)",
-            "Scan the whole page, at 150 dpi or more, face down and not mirrored.",
-        )
-    if len(reasons) == 0 or len(marks) >= 2 * LEAST_MARKS:
-        raise NotFoundError(
-            f"{name}: this page belongs to another chart than {plan.chart}",
-            "Give the plan that was printed with it; the chart's id stands at the top of the page.",
-        )
-    raise NotFoundError(
-        f"{name}: {'; '.join(reasons)}", "Scan the page again, with all its marks clean and in sight."
-    )
-
-
-def _fit(page: Page, found: Sequence[FoundMark], positions: dict[int, Box]) -> Frame | None:
-    """Fit millimetres to pixels; drop misread marks; None where they do not agree on a page."""
+    positions = {mark.id: mark.box for mark in page.marks}
     marks = list(found)
     while len(marks) >= LEAST_MARKS:
         mm = np.concatenate([_corners(positions[mark.id]) for mark in marks])
@@ -170,9 +136,19 @@ def _fit(page: Page, found: Sequence[FoundMark], positions: dict[int, Box]) -> F
         worst = distance.reshape(-1, 4).max(axis=1)
         residual = float(np.sqrt(np.mean(distance**2)))
         if worst.max() <= OUTLIER_MM and residual <= WORST_RESIDUAL_MM:
-            return Frame(page, matrix, residual, len(marks), scale) if _plausible(matrix, page) else None
+            if not _plausible(matrix, page):
+                return None
+            return Frame(page, matrix, residual, len(marks), scale), marks
         marks.pop(_most_wrong(marks, positions))
     return None
+
+
+def rough_matrix(page: Page, marks: Sequence[FoundMark]) -> Array:
+    """Return about where a page lies, (3, 3) from millimetres to pixels, by as few as one of its marks."""
+    positions = {mark.id: mark.box for mark in page.marks}
+    mm = np.concatenate([_corners(positions[mark.id]) for mark in marks])
+    pixels = np.concatenate([mark.corners for mark in marks])
+    return _best_matrix(mm, pixels)
 
 
 def _most_wrong(marks: Sequence[FoundMark], positions: dict[int, Box]) -> int:
@@ -220,7 +196,8 @@ def _best_matrix(mm: Array, pixels: Array) -> Array:
     other direction, and a map that takes it from their own width would be millimetres off.
     """
     middles = mm.reshape(-1, 4, 2).mean(axis=1)
-    if np.linalg.svd(middles - middles.mean(axis=0), compute_uv=False)[1] < LEAST_SPREAD_MM:
+    spread = np.linalg.svd(middles - middles.mean(axis=0), compute_uv=False)
+    if len(middles) < LEAST_MARKS or spread[1] < LEAST_SPREAD_MM:
         return _similarity(mm, pixels)
     affine = _affine(mm, pixels)
     if len(mm) < 4 * (LEAST_MARKS + 1):
