@@ -41,11 +41,11 @@ class FoundMark:
         return float(np.hypot(*(self.corners - np.roll(self.corners, 1, axis=0)).T).mean())
 
 
-def find_marks(grey: NDArray[np.uint8], factor: float = 1.0) -> Iterator[tuple[FoundMark, ...]]:
+def find_marks(grey: NDArray[np.uint8], factor: NDArray[np.float64]) -> Iterator[tuple[FoundMark, ...]]:
     """Yield every AprilTag 36h11 mark that was found so far in a grey picture (h, w), after each treatment of it.
 
-    factor: how many pixels of the whole picture one of these was; the corners are in the whole picture's. An id that
-    is there several times, as where a page was laid down twice, comes several times.
+    factor: (2,) how many pixels of the whole picture one of these was, across and down; the corners are in the whole
+    picture's. An id that is there several times, as where a page was laid down twice, comes several times.
     """
     found: list[FoundMark] = []
     for version, scale in _versions(grey):
@@ -65,8 +65,10 @@ def _same(mark: FoundMark, other: FoundMark) -> bool:
 
 def reduced_grey(
     codes: NDArray[np.uint8] | NDArray[np.uint16], long_side: int
-) -> tuple[NDArray[np.uint8], float]:
-    """Return an 8-bit grey copy no larger than long_side, and how many pixels one of its pixels was.
+) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
+    """Return an 8-bit grey copy no larger than long_side, and how many pixels one of its pixels was, across and down.
+
+    The two differ, because the copy has whole pixels; one number for both would stretch an A4 page by up to 0.07 mm.
 
     Green stands for grey: it is the sharpest channel of most sensors, and the marks are black.
     """
@@ -80,7 +82,8 @@ def reduced_grey(
         green = cv2.resize(np.ascontiguousarray(green), size, interpolation=cv2.INTER_AREA)
     if green.dtype != np.uint8:
         green = (green >> 8).astype(np.uint8)
-    return np.ascontiguousarray(green), factor
+    exact = np.array([codes.shape[1] / green.shape[1], codes.shape[0] / green.shape[0]])
+    return np.ascontiguousarray(green), exact
 
 
 def _versions(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], float]]:

@@ -18,7 +18,7 @@ from calib.chart.plan import Page, Plan
 from calib.errors import NotFoundError
 from calib.scan.fiducials import LONG_SIDE, FoundMark, find_marks, reduced_grey
 from calib.scan.frame import LEAST_MARKS, Frame, fit_frame, rough_matrix
-from calib.scan.secondlook import Grey, look_again
+from calib.scan.secondlook import Grey, look_again, refined
 
 Array = NDArray[np.float64]
 
@@ -143,7 +143,11 @@ def _completed(picture: Grey, page: Page, marks: list[FoundMark]) -> Frame | Non
     if len(marks) < LEAST_MARKS:
         return None
     fitted = fit_frame(page, marks)
-    return None if fitted is None else fitted[0]
+    if fitted is None:
+        return None
+    marks = refined(picture, page, fitted[1], fitted[0].matrix)
+    again = fit_frame(page, marks)
+    return None if again is None else again[0]
 
 
 def _outline(sheet: Frame, plan: Plan) -> Array:

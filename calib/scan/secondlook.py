@@ -41,16 +41,16 @@ Fit = Callable[[Sequence[FoundMark]], Array]
 
 @dataclass(frozen=True)
 class Grey:
-    """A reduced grey picture, and how many pixels of the whole one of its pixels was."""
+    """A reduced grey picture, and how many pixels of the whole one of its pixels was, across and down (2,)."""
 
     pixels: NDArray[np.uint8]
-    factor: float
+    factor: Array
 
     @property
     def from_whole(self) -> Array:
         """Return the map (3, 3) from pixels of the whole picture to those of this one."""
-        shift = 0.5 / self.factor - 0.5
-        return np.array([[1 / self.factor, 0, shift], [0, 1 / self.factor, shift], [0, 0, 1]])
+        x, y = 0.5 / self.factor - 0.5
+        return np.array([[1 / self.factor[0], 0, x], [0, 1 / self.factor[1], y], [0, 0, 1]])
 
 
 def look_again(grey: Grey, page: Page, known: Sequence[FoundMark], fit: Fit) -> list[FoundMark]:
@@ -61,7 +61,6 @@ def look_again(grey: Grey, page: Page, known: Sequence[FoundMark], fit: Fit) -> 
     """
     boxes = {mark.id: mark.box for mark in page.marks}
     found = {mark.id: mark for mark in known}
-    guided: list[int] = []
     searching = True
     while searching and len(found) < len(boxes):
         searching = False
@@ -71,19 +70,18 @@ def look_again(grey: Grey, page: Page, known: Sequence[FoundMark], fit: Fit) -> 
             mark = _look(grey, matrix, boxes[mark_id], mark_id, min(REACH_MM + share * distance, FAR_REACH_MM))
             if mark is not None:
                 found[mark_id] = mark
-                guided.append(mark_id)
                 searching = True
                 break
-    if guided:
-        # Turn and size were taken from fewer marks than there are now.
-        matrix = fit(list(found.values()))
-        for mark_id in guided:
-            again = _look(grey, matrix, boxes[mark_id], mark_id, REACH_MM)
-            if again is None:
-                del found[mark_id]
-            else:
-                found[mark_id] = again
     return list(found.values())
+
+
+def refined(grey: Grey, page: Page, known: Sequence[FoundMark], matrix: Array) -> list[FoundMark]:
+    """Return a page's marks with their places taken from all of their modules instead of from their corners.
+
+    A streak or a pinhole at a corner drags it along; it does little to the whole. matrix: from page mm to pixels.
+    """
+    boxes = {mark.id: mark.box for mark in page.marks}
+    return [_look(grey, matrix, boxes[mark.id], mark.id, REACH_MM) or mark for mark in known]
 
 
 def _nearest_first(boxes: dict[int, Box], found: dict[int, FoundMark]) -> list[tuple[int, float]]:
