@@ -7,7 +7,7 @@ modules. So several versions are tried and their finds united.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,11 @@ from numpy.typing import NDArray
 # The picture is looked at in this many pixels at most on its long side: a 10 mm mark on A4
 # then has 80 pixels, well over the 32 that are read reliably (measured before the start).
 LONG_SIDE = 2400
+
+# Gaps that are closed in the search for marks that cannot be decoded: two modules from 150 dpi up to a small page at 300.
+GAPS_PX = (15, 25, 9)
+# How far the modules of such a mark correlate with the mark's.
+LEAST_ALIKE = 0.55
 
 
 @dataclass(frozen=True)
@@ -105,12 +110,70 @@ def _versions(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], floa
 
 
 def _smaller(grey: Any, scale: float) -> NDArray[np.uint8]:
-    return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return np.asarray(
+        cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8
+    )
 
 
 def dictionary() -> Any:
     """Return the AprilTag 36h11 family."""
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+
+
+def faint_marks(
+    grey: NDArray[np.uint8], factor: NDArray[np.float64], ids: Sequence[int]
+) -> Iterator[tuple[FoundMark, ...]]:
+    """Yield what may be marks with these ids in a grey picture (h, w), for when none could be decoded.
+
+    A banded print breaks a mark's border to pieces. With all gaps closed that are narrower than a few modules, a mark
+    is a dark square, and of all marks it is the one whose modules its own resemble most. Some of them are none: what
+    a page's marks are must be told by more than one.
+    """
+    codes = np.stack([_modules(mark_id) for mark_id in ids])
+    turned = np.stack([np.rot90(codes, k, axes=(1, 2)) for k in range(4)], axis=1).reshape(len(ids) * 4, -1)
+    turned = (turned - turned.mean(axis=1, keepdims=True)) / turned.std(axis=1, keepdims=True)
+    smooth = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.0), dtype=np.uint8)
+    found: list[FoundMark] = []
+    for gap in GAPS_PX:
+        closed = cv2.morphologyEx(smooth, cv2.MORPH_OPEN, np.ones((gap, gap), np.uint8))
+        for quad in _squares(np.asarray(closed, dtype=np.uint8)):
+            seen = _sampled(grey, quad)
+            if seen.std() < 2:
+                continue
+            alike = turned @ ((seen - seen.mean()) / seen.std()).ravel() / seen.size
+            best = int(np.argmax(alike))
+            if alike[best] > LEAST_ALIKE:
+                # rot90 turns against the clock, so that the mark's own first corner is so many corners back.
+                corners = np.roll(quad, best % 4, axis=0)
+                mark = FoundMark(ids[best // 4], (corners + 0.5) * factor - 0.5)
+                if not any(_same(mark, other) for other in found):
+                    found.append(mark)
+        yield tuple(found)
+
+
+def _modules(mark_id: int) -> NDArray[np.float64]:
+    """Return the 8 by 8 modules of a mark, border included, white = 1."""
+    return np.asarray(cv2.aruco.generateImageMarker(dictionary(), mark_id, 8, borderBits=1) > 127, dtype=float)
+
+
+def _squares(grey: NDArray[np.uint8]) -> list[NDArray[np.float64]]:
+    """Return the corners (4, 2) of dark squares that hold no mark that can be decoded, clockwise."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = 0.03
+    _, _, quads = cv2.aruco.ArucoDetector(dictionary(), parameters).detectMarkers(grey)
+    corners = [np.asarray(quad, dtype=float).reshape(4, 2) for quad in quads]
+    sides = [np.hypot(*(c - np.roll(c, 1, axis=0)).T) for c in corners]
+    return [c for c, side in zip(corners, sides, strict=True) if side.min() > 0.75 * side.max()]
+
+
+def _sampled(grey: NDArray[np.uint8], quad: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the mean grey (8, 8) of the modules of a mark with these corners."""
+    fine = 6
+    side = 8 * fine
+    onto = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32) - np.float32(0.5)
+    matrix = cv2.getPerspectiveTransform(quad.astype(np.float32), onto)
+    flat = cv2.warpPerspective(grey, matrix, (side, side), flags=cv2.INTER_LINEAR).astype(float)
+    return np.asarray(flat.reshape(8, fine, 8, fine)[:, 1:-1, :, 1:-1].mean(axis=(1, 3)))
 
 
 def _detect(grey: NDArray[np.uint8]) -> list[tuple[int, NDArray[np.float64]]]:

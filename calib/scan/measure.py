@@ -153,7 +153,7 @@ def _raise(failures: Sequence[CalibError]) -> None:
 
 def _facts(page: PageReading) -> PageFacts:
     lighting = page.lighting
-    strip = page.strip
+    strip, printed = page.strip, page.printed
     report: dict[str, Any] = {
         "scan": page.picture.name,
         "page": page.frame.page.page,
@@ -163,6 +163,8 @@ def _facts(page: PageReading) -> PageFacts:
         "dpi_measured": round(page.frame.pixels_per_mm * 25.4, 1),
         "marks": page.frame.marks,
         "marks_residual_mm": round(page.frame.residual_mm, 4),
+        "printed_scale": None if printed.scale is None else round(printed.scale, 4),
+        "stretch": round(printed.stretch, 4),
         "falloff": round(lighting.falloff(), 4),
         "lighting_residual": round(lighting.residual, 5),
         "u_lighting": round(lighting.u_gain, 5),

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calib.chart.plan import Page, Plan
 from calib.errors import NotFoundError
-from calib.scan.fiducials import LONG_SIDE, FoundMark, find_marks, reduced_grey
+from calib.scan.fiducials import LONG_SIDE, FoundMark, faint_marks, find_marks, reduced_grey
 from calib.scan.frame import LEAST_MARKS, Frame, fit_frame, rough_matrix
 from calib.scan.secondlook import Grey, look_again, refined
 
@@ -53,21 +53,37 @@ def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: 
     """
     grey, factor = reduced_grey(codes, LONG_SIDE)
     picture, working = Grey(grey, factor), grey.copy()
-    found, marks = _Found(), ()
+    found = _Found()
+    marks: tuple[FoundMark, ...] = ()
     for marks in find_marks(working, factor):
         found = _sheets(picture, marks, plan)
         sure = [sheet for sheet in found.sheets if sheet.marks >= SURE_MARKS]
         if sure:
             # Nothing is looked for in a sheet that was found.
-            outlines = [_outline(sheet, plan) @ picture.from_whole[:2, :2].T + picture.from_whole[:2, 2] for sheet in sure]
+            outlines = [
+                _outline(sheet, plan) @ picture.from_whole[:2, :2].T + picture.from_whole[:2, 2]
+                for sheet in sure
+            ]
             for outline in outlines:
                 cv2.fillConvexPoly(working, np.round(outline).astype(np.int32), 255)
             if len(sure) == len(found.sheets) and not _room(working.shape, outlines):
                 break
     if not found.sheets:
+        found.sheets = _faint_sheets(picture, plan)
+    if not found.sheets:
         raise _nothing(marks, found.reasons, plan, name)
     _refuse_overlaps(found, plan, name)
     return _with_notes(found, plan)
+
+
+def _faint_sheets(picture: Grey, plan: Plan) -> list[Frame]:
+    """Return the sheets whose marks are there and can be compared, but not one of which could be decoded."""
+    ids = [mark.id for page in plan.pages for mark in page.marks]
+    for marks in faint_marks(picture.pixels, picture.factor, ids):
+        sheets = _sheets(picture, marks, plan).sheets
+        if sheets:
+            return sheets
+    return []
 
 
 def _sheets(picture: Grey, marks: Sequence[FoundMark], plan: Plan) -> _Found:
@@ -87,7 +103,9 @@ def _sheets(picture: Grey, marks: Sequence[FoundMark], plan: Plan) -> _Found:
         found.sheets += here
         found.left += pool
         if not here and 0 < seen < LEAST_MARKS:
-            found.reasons.append(f"only {seen} of the {len(page.marks)} marks of page {page.page} could be read")
+            found.reasons.append(
+                f"only {seen} of the {len(page.marks)} marks of page {page.page} could be read"
+            )
         elif not here and seen:
             found.reasons.append(f"the marks of page {page.page} do not stand where the plan puts them")
     ours = {mark.id for page in plan.pages for mark in page.marks}
@@ -175,7 +193,9 @@ def _refuse_overlaps(found: _Found, plan: Plan, name: str) -> None:
     """Raise NotFoundError where one sheet lies over what is measured on another."""
     for over, under in permutations(found.sheets, 2):
         boxes = [cell.box for cell in under.page.cells] + [under.page.strip]
-        corners = np.array([[x, y] for b in boxes for x in (b.x_mm, b.right_mm) for y in (b.y_mm, b.bottom_mm)])
+        corners = np.array(
+            [[x, y] for b in boxes for x in (b.x_mm, b.right_mm) for y in (b.y_mm, b.bottom_mm)]
+        )
         if _inside(over, plan, under.to_pixels(corners), RIM_MM).any():
             raise NotFoundError(
                 f"{name}: a sheet with page {over.page.page} and one with page {under.page.page} lie over each other",
@@ -210,9 +230,7 @@ def _with_notes(found: _Found, plan: Plan) -> list[Frame]:
     return [replace(first, notes=tuple(notes)), *rest]
 
 
-def _nothing(
-    marks: Sequence[FoundMark], reasons: Sequence[str], plan: Plan, name: str
-) -> NotFoundError:
+def _nothing(marks: Sequence[FoundMark], reasons: Sequence[str], plan: Plan, name: str) -> NotFoundError:
     """Return why there is no page in a picture with these marks."""
     if not reasons and len(marks) < LEAST_FOREIGN:
         return NotFoundError(

@@ -67,7 +67,9 @@ def look_again(grey: Grey, page: Page, known: Sequence[FoundMark], fit: Fit) -> 
         matrix = fit(list(found.values()))
         for mark_id, distance in _nearest_first(boxes, found):
             share = REACH_SHARE if len(found) < ENOUGH else REACH_SHARE / 4
-            mark = _look(grey, matrix, boxes[mark_id], mark_id, min(REACH_MM + share * distance, FAR_REACH_MM))
+            mark = _look(
+                grey, matrix, boxes[mark_id], mark_id, min(REACH_MM + share * distance, FAR_REACH_MM)
+            )
             if mark is not None:
                 found[mark_id] = mark
                 searching = True
@@ -129,8 +131,8 @@ def _look(grey: Grey, matrix: Array, box: Box, mark_id: int, reach_mm: float) ->
         borderMode=cv2.BORDER_REPLICATE,
     ).astype(np.float32)
     template = np.kron(_code(mark_id), np.ones((side, side), np.float32))
-    whole = cv2.matchTemplate(window, template, cv2.TM_CCOEFF_NORMED)
-    y, x = np.unravel_index(int(np.argmax(whole)), whole.shape)
+    whole = np.asarray(cv2.matchTemplate(window, template, cv2.TM_CCOEFF_NORMED), dtype=np.float64)
+    y, x = (int(i) for i in np.unravel_index(int(np.argmax(whole)), whole.shape))
     if not whole[y, x] >= LEAST_WHOLE:
         return None
     inner = slice(2 * side, -2 * side)
@@ -139,12 +141,17 @@ def _look(grey: Grey, matrix: Array, box: Box, mark_id: int, reach_mm: float) ->
         return None
     shift = (np.array([x + _peak(whole[y, :], x), y + _peak(whole[:, x], y)]) - reach) * step
     corners = np.array(
-        [[box.x_mm, box.y_mm], [box.right_mm, box.y_mm], [box.right_mm, box.bottom_mm], [box.x_mm, box.bottom_mm]]
+        [
+            [box.x_mm, box.y_mm],
+            [box.right_mm, box.y_mm],
+            [box.right_mm, box.bottom_mm],
+            [box.x_mm, box.bottom_mm],
+        ]
     )
     return FoundMark(mark_id, _apply(matrix, corners + shift))
 
 
-def _peak(values: NDArray[np.float32], at: int) -> float:
+def _peak(values: Array, at: int) -> float:
     """Return how far the top of the parabola through a largest value and its neighbours lies from it."""
     if not 0 < at < len(values) - 1:
         return 0.0
