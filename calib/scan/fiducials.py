@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 # then has 80 pixels, well over the 32 that are read reliably (measured before the start).
 LONG_SIDE = 2400
 
-# Gaps that are closed in the search for marks that cannot be decoded: two modules from 150 dpi up to a small page at 300.
-GAPS_PX = (15, 25, 9)
+# Gaps that are closed, at half the size, in the search for marks that cannot be decoded: two modules of a mark.
+GAPS_PX = (7, 13, 9, 17)
 # How far the modules of such a mark correlate with the mark's.
 LEAST_ALIKE = 0.55
 
@@ -132,11 +132,14 @@ def faint_marks(
     codes = np.stack([_modules(mark_id) for mark_id in ids])
     turned = np.stack([np.rot90(codes, k, axes=(1, 2)) for k in range(4)], axis=1).reshape(len(ids) * 4, -1)
     turned = (turned - turned.mean(axis=1, keepdims=True)) / turned.std(axis=1, keepdims=True)
-    smooth = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.0), dtype=np.uint8)
+    half = _smaller(grey, 0.5)
     found: list[FoundMark] = []
     for gap in GAPS_PX:
-        closed = cv2.morphologyEx(smooth, cv2.MORPH_OPEN, np.ones((gap, gap), np.uint8))
-        for quad in _squares(np.asarray(closed, dtype=np.uint8)):
+        # A round gap is as wide in a page that was laid askew.
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (gap, gap))
+        closed = np.asarray(cv2.morphologyEx(half, cv2.MORPH_OPEN, disc), dtype=np.uint8)
+        for small in _squares(closed):
+            quad = (small + 0.5) * 2 - 0.5
             seen = _sampled(grey, quad)
             if seen.std() < 2:
                 continue

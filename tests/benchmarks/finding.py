@@ -30,7 +30,7 @@ from calib.scan.sheet import PageReading
 from calib.scan.swatch import Swatch
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import ScanTruth, SimulatedScan, simulate_page
-from calib.synthetic.session import Laying, Printer, Scanner, Session, Stain, Strip
+from calib.synthetic.session import STEPS, Laying, Printer, Scanner, Session, Stain, Strip
 from calib.synthetic.writing import write_scan
 
 FIRST_SEED = 41000
@@ -50,6 +50,7 @@ KINDS = (
 # Simulating takes a second for A4 at 150 dpi and 16 for A5 at 1200, so that the fine ones are few.
 DPIS = (150, 150, 150, 150, 200, 200, 200, 300, 300, 300, 400, 600)
 LEAST_MARKS = 4
+SHORT_STEPS = tuple(round(0.1 + 0.2 * i, 2) for i in range(10))
 WRONG_MM = 3.0
 
 
@@ -182,7 +183,10 @@ def scan_of(plan: Plan, number: int, kind: str, seed: int, dpi: float) -> Simula
     rng = np.random.default_rng(seed)
     page = plan.pages[number - 1]
     printer, laying = printer_of(kind, page, rng), laying_of(kind, plan, page, rng)
+    # A short strip has fewer steps, the lightest of them darker than paper.
+    short = max(plan.strip_mm) < 90
     strip = Strip(
+        densities=SHORT_STEPS if short else STEPS,
         size_mm=plan.strip_mm,
         offset_mm=(float(rng.uniform(-1, 1)), float(rng.uniform(-1, 1))),
         turn_deg=float(rng.uniform(-1, 1)),

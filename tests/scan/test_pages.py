@@ -177,7 +177,9 @@ def test_the_same_page_twice_on_one_bed_is_averaged(studio: Studio) -> None:
     assert {row.key for row in twice.readings} == set(once)
     for row in twice.readings:
         if row.kind == "ink":
-            assert row.swatches == 2 * once[row.key].swatches
+            # A cell that is seen twice is one swatch, read on twice the pixels.
+            assert row.swatches == once[row.key].swatches
+            assert row.pixels is not None and row.pixels > 1.7 * (once[row.key].pixels or 0)
 
 
 def test_a_second_print_with_too_few_marks_is_left_out_and_named(studio: Studio) -> None:
@@ -230,8 +232,8 @@ def test_the_size_of_the_print_is_told_by_the_strip_and_the_file(
     result = measure(studio.plan, [path], studio.strip, SETTINGS)
     (facts,) = result.table.origin.lighting["pages"]
     true = scale * np.sqrt(1 + stretch)
-    # A third of a percent of the strip's length, its step of scale in the search.
-    assert facts["printed_scale"] == pytest.approx(true, abs=0.006)
+    # Measured by the strip alone, of 60 mm and ten steps: 0.007 at most.
+    assert facts["printed_scale"] == pytest.approx(true, abs=0.01)
     assert facts["stretch"] == pytest.approx(stretch, abs=0.0005)
     told = [words for words in result.warnings if "of its size" in words]
     assert len(told) == (scale != 1.0)
