@@ -156,7 +156,9 @@ def faint_marks(
 
 def _modules(mark_id: int) -> NDArray[np.float64]:
     """Return the 8 by 8 modules of a mark, border included, white = 1."""
-    return np.asarray(cv2.aruco.generateImageMarker(dictionary(), mark_id, 8, borderBits=1) > 127, dtype=float)
+    return np.asarray(
+        cv2.aruco.generateImageMarker(dictionary(), mark_id, 8, borderBits=1) > 127, dtype=float
+    )
 
 
 def _squares(grey: NDArray[np.uint8]) -> list[NDArray[np.float64]]:

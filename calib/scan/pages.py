@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from calib.chart.plan import Page, Plan
 from calib.errors import NotFoundError
 from calib.scan.fiducials import LONG_SIDE, FoundMark, faint_marks, find_marks, reduced_grey
-from calib.scan.frame import LEAST_MARKS, Frame, fit_frame, rough_matrix
-from calib.scan.secondlook import Grey, look_again, refined
+from calib.scan.frame import LEAST_MARKS, Frame, fit_frame, in_a_line, rough_matrix
+from calib.scan.secondlook import Grey, look_again, look_for_black, refined
 
 Array = NDArray[np.float64]
 
@@ -28,8 +28,12 @@ NEAR_MM = 4.0
 NEAR_SHARE = 0.04
 # A sheet with fewer marks than this is looked for in further treatments of the picture.
 SURE_MARKS = 4
+# So many treatments of the picture are tried where one sheet was found with all its marks and there is room for more.
+WELL_PRINTED = 3
 # Where less than this share of a page is left of the picture, no other page is in it.
 ROOM_SHARE = 0.5
+# Each round halves what the marks of one line hold to wrongly.
+ROUNDS = 5
 # The outermost millimetres of a sheet carry nothing that is measured, so that another may lie over them.
 RIM_MM = 8.0
 # Fewer marks of another chart than this may be a misreading.
@@ -55,7 +59,7 @@ def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: 
     picture, working = Grey(grey, factor), grey.copy()
     found = _Found()
     marks: tuple[FoundMark, ...] = ()
-    for marks in find_marks(working, factor):
+    for treatment, marks in enumerate(find_marks(working, factor), 1):
         found = _sheets(picture, marks, plan)
         sure = [sheet for sheet in found.sheets if sheet.marks >= SURE_MARKS]
         if sure:
@@ -66,7 +70,10 @@ def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: 
             ]
             for outline in outlines:
                 cv2.fillConvexPoly(working, np.round(outline).astype(np.int32), 255)
-            if len(sure) == len(found.sheets) and not _room(working.shape, outlines):
+            whole = all(sheet.marks == len(sheet.page.marks) for sheet in found.sheets)
+            # Beside a sheet that is well printed there is hardly one that is not.
+            enough = treatment >= WELL_PRINTED if whole else False
+            if len(sure) == len(found.sheets) and (enough or not _room(working.shape, outlines)):
                 break
     if not found.sheets:
         found.sheets = _faint_sheets(picture, plan)
@@ -77,10 +84,13 @@ def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: 
 
 
 def _faint_sheets(picture: Grey, plan: Plan) -> list[Frame]:
-    """Return the sheets whose marks are there and can be compared, but not one of which could be decoded."""
+    """Return the sheets whose marks are there and can be compared, but not one of which could be decoded.
+
+    One mark more than usual must agree, because the first of them was only the likeliest.
+    """
     ids = [mark.id for page in plan.pages for mark in page.marks]
     for marks in faint_marks(picture.pixels, picture.factor, ids):
-        sheets = _sheets(picture, marks, plan).sheets
+        sheets = [sheet for sheet in _sheets(picture, marks, plan).sheets if sheet.marks >= SURE_MARKS]
         if sheets:
             return sheets
     return []
@@ -164,8 +174,26 @@ def _completed(picture: Grey, page: Page, marks: list[FoundMark]) -> Frame | Non
     if fitted is None:
         return None
     marks = refined(picture, page, fitted[1], fitted[0].matrix)
+    if in_a_line(page, marks):
+        marks = _with_black(picture, page, marks)
     again = fit_frame(page, marks)
     return None if again is None else again[0]
+
+
+def _with_black(picture: Grey, page: Page, marks: list[FoundMark]) -> list[FoundMark]:
+    """Return marks in one line, and the black patch that stands off it.
+
+    Turn and size of each are the page's, so that the marks vote for what was first thought of the direction across
+    their line; after a few rounds the patch has outvoted them.
+    """
+    everything = marks
+    for _ in range(ROUNDS):
+        matrix = rough_matrix(page, everything)
+        black = look_for_black(picture, page, matrix)
+        if black is None:
+            return marks
+        everything = [*refined(picture, page, marks, matrix), black]
+    return everything
 
 
 def _outline(sheet: Frame, plan: Plan) -> Array:

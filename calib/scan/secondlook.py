@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from calib.chart.plan import Box, Page
 from calib.scan.fiducials import FoundMark, dictionary
+from calib.scan.frame import BLACK, corners_of
 
 Array = NDArray[np.float64]
 
@@ -33,6 +34,8 @@ FAR_REACH_MM = 7.0
 # least, so that another mark's code correlates to 0.39 at most, and print that is no mark less.
 LEAST_WHOLE = 0.55
 LEAST_CODE = 0.55
+# The black patch has no code, only its edges.
+LEAST_BLACK = 0.8
 # So many marks tell where the page lies in both directions.
 ENOUGH = 4
 
@@ -105,50 +108,80 @@ def _code(mark_id: int) -> NDArray[np.float32]:
     return np.pad((image > 127).astype(np.float32), 1, constant_values=1.0)
 
 
+def look_for_black(grey: Grey, page: Page, matrix: Array) -> FoundMark | None:
+    """Return the printer's black patch as if it were a mark with the id BLACK, or None.
+
+    It has no code to know it by, so that it must be seen clearly; it is asked for where marks in one line tell
+    nothing of the direction across it.
+    """
+    box = page.black
+    module_mm = min(box.width_mm, box.height_mm) / MODULES
+    rows, columns = (round(side / module_mm) for side in (box.height_mm, box.width_mm))
+    pattern = np.pad(np.zeros((rows, columns), np.float32), 1, constant_values=1.0)
+    match = _match(grey, matrix, box, pattern, FAR_REACH_MM / 2)
+    if match is None or match.whole < LEAST_BLACK:
+        return None
+    return FoundMark(BLACK, _apply(matrix, corners_of(box) + match.shift))
+
+
 def _look(grey: Grey, matrix: Array, box: Box, mark_id: int, reach_mm: float) -> FoundMark | None:
     """Return the mark where it is seen within reach_mm of its box, or None."""
-    module_mm = box.width_mm / MODULES
+    match = _match(grey, matrix, box, _code(mark_id), reach_mm)
+    if match is None or not (match.whole >= LEAST_WHOLE and match.inner >= LEAST_CODE):
+        return None
+    return FoundMark(mark_id, _apply(matrix, corners_of(box) + match.shift))
+
+
+@dataclass(frozen=True)
+class _Match:
+    """How a pattern agrees with the picture where it does so best.
+
+    shift: (2,) from its place in mm. whole, inner: correlation of all of it, and without its two outermost modules.
+    """
+
+    shift: Array
+    whole: float
+    inner: float
+
+
+def _match(
+    grey: Grey, matrix: Array, box: Box, pattern: NDArray[np.float32], reach_mm: float
+) -> _Match | None:
+    """Compare a pattern of modules (h, w), white = 1, its white margin of one included, with the picture round a box."""
+    module_mm = box.width_mm / (pattern.shape[1] - 2)
     to_grey = grey.from_whole @ matrix
+    middle = _apply(to_grey, _middle(box)[None])[0]
     per_module = module_mm * _pixels_per_mm(to_grey, _middle(box))
-    if not np.isfinite(per_module) or per_module < LEAST_PER_MODULE / 2:
+    seen = (middle >= 0).all() and (middle < grey.pixels.shape[1::-1]).all()
+    if not seen or not per_module >= LEAST_PER_MODULE / 2:
         return None
     side = int(np.clip(round(per_module), LEAST_PER_MODULE, MOST_PER_MODULE))
     step = module_mm / side
     reach = int(np.ceil(reach_mm / step))
+    template = np.kron(pattern, np.ones((side, side), np.float32))
     # Pixel (0, 0) of the window has its middle half a step inside its corner.
     corner = np.array([box.x_mm, box.y_mm]) - module_mm - reach * step + step / 2
-    size = (MODULES + 2) * side + 2 * reach
     to_mm = np.array([[step, 0, corner[0]], [0, step, corner[1]], [0, 0, 1]])
-    middle = _apply(to_grey, _middle(box)[None])[0]
-    rows, columns = grey.pixels.shape
-    if not (0 <= middle[0] < columns and 0 <= middle[1] < rows):
-        return None
     window = cv2.warpPerspective(
         grey.pixels,
         to_grey @ to_mm,
-        (size, size),
+        (template.shape[1] + 2 * reach, template.shape[0] + 2 * reach),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     ).astype(np.float32)
-    template = np.kron(_code(mark_id), np.ones((side, side), np.float32))
     whole = np.asarray(cv2.matchTemplate(window, template, cv2.TM_CCOEFF_NORMED), dtype=np.float64)
     y, x = (int(i) for i in np.unravel_index(int(np.argmax(whole)), whole.shape))
-    if not whole[y, x] >= LEAST_WHOLE:
-        return None
-    inner = slice(2 * side, -2 * side)
-    seen = window[y : y + len(template), x : x + len(template)][inner, inner]
-    if not np.corrcoef(seen.ravel(), template[inner, inner].ravel())[0, 1] >= LEAST_CODE:
-        return None
+    inner = np.s_[2 * side : -2 * side, 2 * side : -2 * side]
+    here = window[y : y + template.shape[0], x : x + template.shape[1]][inner]
     shift = (np.array([x + _peak(whole[y, :], x), y + _peak(whole[:, x], y)]) - reach) * step
-    corners = np.array(
-        [
-            [box.x_mm, box.y_mm],
-            [box.right_mm, box.y_mm],
-            [box.right_mm, box.bottom_mm],
-            [box.x_mm, box.bottom_mm],
-        ]
-    )
-    return FoundMark(mark_id, _apply(matrix, corners + shift))
+    return _Match(shift, float(whole[y, x]), _correlation(here, template[inner]))
+
+
+def _correlation(one: NDArray[np.float32], other: NDArray[np.float32]) -> float:
+    """Return the correlation of two pictures of one shape, 0 where one of them is even."""
+    a, b = one.ravel() - one.mean(), other.ravel() - other.mean()
+    size = float(np.sqrt((a @ a) * (b @ b)))
+    return float(a @ b) / size if size > 0 else 0.0
 
 
 def _peak(values: Array, at: int) -> float:
