@@ -57,43 +57,56 @@ def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: 
     """
     grey, factor = reduced_grey(codes, LONG_SIDE)
     picture, working = Grey(grey, factor), grey.copy()
-    found = _Found()
+    found, room = _Found(), True
     marks: tuple[FoundMark, ...] = ()
     for treatment, marks in enumerate(find_marks(working, factor), 1):
         found = _sheets(picture, marks, plan)
         sure = [sheet for sheet in found.sheets if sheet.marks >= SURE_MARKS]
         if sure:
             # Nothing is looked for in a sheet that was found.
-            outlines = [
-                _outline(sheet, plan) @ picture.from_whole[:2, :2].T + picture.from_whole[:2, 2]
-                for sheet in sure
-            ]
-            for outline in outlines:
-                cv2.fillConvexPoly(working, np.round(outline).astype(np.int32), 255)
-            whole = all(sheet.marks == len(sheet.page.marks) for sheet in found.sheets)
-            # Beside a sheet that is well printed there is hardly one that is not.
-            enough = treatment >= WELL_PRINTED if whole else False
-            if len(sure) == len(found.sheets) and (enough or not _room(working.shape, outlines)):
-                break
-    if not found.sheets:
-        found.sheets = _faint_sheets(picture, plan)
+            room = _without(working, picture, sure, plan)
+        whole = all(sheet.marks == len(sheet.page.marks) for sheet in sure)
+        # Beside a sheet that is well printed there is hardly one that is not.
+        enough = whole and treatment >= WELL_PRINTED
+        if sure and len(sure) == len(found.sheets) and (enough or not room):
+            break
+    if room:
+        _add_faint(found, Grey(working, factor), picture, plan)
     if not found.sheets:
         raise _nothing(marks, found.reasons, plan, name)
     _refuse_overlaps(found, plan, name)
     return _with_notes(found, plan)
 
 
-def _faint_sheets(picture: Grey, plan: Plan) -> list[Frame]:
-    """Return the sheets whose marks are there and can be compared, but not one of which could be decoded.
+def _without(working: NDArray[np.uint8], picture: Grey, sheets: Sequence[Frame], plan: Plan) -> bool:
+    """Paint sheets white in a working copy of the picture; tell whether there is room for one more beside them."""
+    to_grey = picture.from_whole
+    free = np.ones(working.shape, np.uint8)
+    outlines = [_outline(sheet, plan) @ to_grey[:2, :2].T + to_grey[:2, 2] for sheet in sheets]
+    for outline in outlines:
+        whole = np.round(outline).astype(np.int32)
+        cv2.fillConvexPoly(working, whole, 255)
+        cv2.fillConvexPoly(free, whole, 0)
+    least = min(float(cv2.contourArea(outline.astype(np.float32))) for outline in outlines)
+    return int(np.count_nonzero(free)) > ROOM_SHARE * least
+
+
+def _add_faint(found: _Found, working: Grey, picture: Grey, plan: Plan) -> None:
+    """Add the sheets whose marks are there and can be compared, but hardly one of which could be decoded.
 
     One mark more than usual must agree, because the first of them was only the likeliest.
     """
     ids = [mark.id for page in plan.pages for mark in page.marks]
-    for marks in faint_marks(picture.pixels, picture.factor, ids):
+    for marks in faint_marks(working.pixels, working.factor, ids):
         sheets = [sheet for sheet in _sheets(picture, marks, plan).sheets if sheet.marks >= SURE_MARKS]
         if sheets:
-            return sheets
-    return []
+            found.sheets = sorted([*found.sheets, *sheets], key=lambda sheet: sheet.page.page)
+            found.left = [
+                mark
+                for mark in found.left
+                if not any(_inside(sheet, plan, mark.middle[None]).all() for sheet in sheets)
+            ]
+            return
 
 
 def _sheets(picture: Grey, marks: Sequence[FoundMark], plan: Plan) -> _Found:
@@ -200,15 +213,6 @@ def _outline(sheet: Frame, plan: Plan) -> Array:
     """Return the corners (4, 2) of a sheet in the whole picture's pixels, as far as it was printed true to size."""
     width, height = plan.page_mm
     return sheet.to_pixels(np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=float))
-
-
-def _room(shape: tuple[int, ...], outlines: Sequence[Array]) -> bool:
-    """Tell whether there is room in the picture for one more of these sheets."""
-    free = np.ones(shape, np.uint8)
-    for outline in outlines:
-        cv2.fillConvexPoly(free, np.round(outline).astype(np.int32), 0)
-    least = min(float(cv2.contourArea(outline.astype(np.float32))) for outline in outlines)
-    return int(np.count_nonzero(free)) > ROOM_SHARE * least
 
 
 def _inside(sheet: Frame, plan: Plan, points: Array, rim_mm: float = 0.0) -> NDArray[np.bool_]:

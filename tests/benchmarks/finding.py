@@ -313,16 +313,20 @@ def judge(
 ) -> list[str]:
     """Count one bed; return what is to be said of it."""
     said, rest = [], list(found)
+    ours = [(scan, shift) for owner, scan, shift in bed.sheets if owner.chart == plan.chart]
     for owner, scan, shift in bed.sheets:
         if owner.chart != plan.chart:
             continue
         marks = seen_marks(owner, scan)
         enough = marks >= LEAST_MARKS
         (tally.sheets if enough else tally.hopeless)[kind] += 1
+        # Of the same page twice, each reading belongs to the sheet that it lies nearest to.
         here = [
             (off_mm(page, scan, shift), page, swatches)
             for page, swatches in rest
             if page.frame.page.page == scan.truth.page
+            and off_mm(page, scan, shift)
+            == min(off_mm(page, *other) for other in ours if other[0].truth.page == scan.truth.page)
         ]
         if not here:
             said.append(f"page {scan.truth.page} with {marks} marks was not read")
