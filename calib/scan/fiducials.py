@@ -165,6 +165,8 @@ def _squares(grey: NDArray[np.uint8]) -> list[NDArray[np.float64]]:
     """Return the corners (4, 2) of dark squares that hold no mark that can be decoded, clockwise."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.minMarkerPerimeterRate = 0.03
+    # Print this pale is a few codes darker than paper; with OpenCV's own 7, one of eight such marks was found, not six.
+    parameters.adaptiveThreshConstant = 2.5
     _, _, quads = cv2.aruco.ArucoDetector(dictionary(), parameters).detectMarkers(grey)
     corners = [np.asarray(quad, dtype=float).reshape(4, 2) for quad in quads]
     sides = [np.hypot(*(c - np.roll(c, 1, axis=0)).T) for c in corners]

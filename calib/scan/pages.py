@@ -269,7 +269,10 @@ def _nothing(marks: Sequence[FoundMark], reasons: Sequence[str], plan: Plan, nam
             f"{name}: no page of a chart was found in this scan (no locating mark could be read)",
             "Scan the whole page, at 150 dpi or more, face down and not mirrored.",
         )
-    if not reasons or len(marks) >= 2 * LEAST_MARKS:
+    pages = [sum(mark.id in {own.id for own in page.marks} for mark in marks) for page in plan.pages]
+    # A long chart has so many marks that a page of another one shares some with it, here one and there one.
+    scattered = len(marks) >= LEAST_MARKS and 2 * max(pages) < len(marks)
+    if not reasons or scattered or len(marks) >= 2 * LEAST_MARKS:
         return NotFoundError(
             f"{name}: this page belongs to another chart than {plan.chart}",
             "Give the plan that was printed with it; the chart's id stands at the top of the page.",
