@@ -100,7 +100,14 @@ def _add_faint(found: _Found, working: Grey, picture: Grey, plan: Plan) -> None:
     for marks in faint_marks(working.pixels, working.factor, ids):
         sheets = [sheet for sheet in _sheets(picture, marks, plan).sheets if sheet.marks >= SURE_MARKS]
         if sheets:
-            found.sheets = sorted([*found.sheets, *sheets], key=lambda sheet: sheet.page.page)
+            # A sheet that was found before with too few marks is found again.
+            middle = np.array([plan.page_mm]) / 2
+            kept = [
+                old
+                for old in found.sheets
+                if not any(_inside(new, plan, old.to_pixels(middle)).all() for new in sheets)
+            ]
+            found.sheets = sorted([*kept, *sheets], key=lambda sheet: sheet.page.page)
             found.left = [
                 mark
                 for mark in found.left
