@@ -33,7 +33,7 @@ from calib.synthetic.scan import ScanTruth, SimulatedScan, simulate_page
 from calib.synthetic.session import STEPS, Laying, Printer, Scanner, Session, Stain, Strip
 from calib.synthetic.writing import write_scan
 
-FIRST_SEED = 52000
+FIRST_SEED = 63000
 KINDS = (
     "any turn",
     "poor print",
