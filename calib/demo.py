@@ -199,5 +199,5 @@ def _measure(folder: Path, name: str, date: str) -> None:
 
     draw = partial(proof_picture, scanner=settings.scanner)
     strip = read_strip(folder / "strip.csv")
-    measured = measure(plan, [folder / f"{name}.png"], strip, settings, draw, keep)
+    measured = measure(plan, [folder / f"{name}.png"], strip, settings, draw, keep=keep)
     write_table(folder / f"{name}.csv", measured.table)

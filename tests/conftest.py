@@ -24,10 +24,11 @@ from calib.colour.colorimetry import xyz_to_lab
 from calib.colour.reference import Strip as StripFile
 from calib.colour.reference import read_strip
 from calib.errors import CalibError
-from calib.scan.fiducials import FoundMark, find_marks
-from calib.scan.frame import Frame, find_frames
+from calib.scan.fiducials import LONG_SIDE, FoundMark, find_marks, reduced_grey
+from calib.scan.frame import Frame
 from calib.scan.image import Picture, file_sha256, read_pictures
 from calib.scan.measure import Measured, Settings, measure
+from calib.scan.pages import find_pages
 from calib.scan.reading import read_picture
 from calib.scan.sheet import PageReading
 from calib.synthetic.drawer import hint_of, invent_inks
@@ -124,12 +125,12 @@ def pictures_of(path: Path) -> list[Picture]:
 
 def frames_of(codes: NDArray, plan: Plan) -> list[Frame]:
     """Return where the pages of a plan lie in a picture."""
-    return find_frames(marks_of(codes, plan), plan, "scan")
+    return find_pages(codes, plan, "scan")
 
 
-def marks_of(codes: NDArray, plan: Plan) -> tuple[FoundMark, ...]:
-    """Return the marks in a picture, looking for those of this plan."""
-    return tuple(find_marks(codes, [frozenset(mark.id for mark in page.marks) for page in plan.pages]))
+def marks_of(codes: NDArray) -> tuple[FoundMark, ...]:
+    """Return the marks in a clean picture, as they are first found."""
+    return next(find_marks(*reduced_grey(codes, LONG_SIDE)))
 
 
 def write_strip(path: Path, densities: tuple[float, ...] = DENSITIES) -> StripFile:

@@ -217,12 +217,11 @@ def _straightened(
     scan: NDArray[np.uint8], proof: NDArray[np.uint8], per_mm: float, head: float
 ) -> NDArray[np.uint8]:
     """Return the scan turned straight, by the marks that the plan names."""
-    from calib.scan.fiducials import find_marks
-    from calib.scan.frame import find_frames
+    from calib.scan.pages import find_pages
 
     plan = read_plan(EXAMPLES / "chart.json")
     codes = np.ascontiguousarray(scan[..., ::-1])
-    (frame,) = find_frames(find_marks(codes), plan, "scan-1.png")
+    (frame,) = find_pages(codes, plan, "scan-1.png")
     to_picture = np.diag([per_mm, per_mm, 1.0]) @ np.linalg.inv(frame.matrix)
     size = (proof.shape[1], proof.shape[0] - round(head * per_mm))
     return np.asarray(

@@ -203,7 +203,7 @@ def measure(
 
     draw = partial(proof_picture, scanner=model) if proof else None
     keep = _ProofFolder(proof) if proof else None
-    measured = measure_scans(chart_plan, scans, grey, settings, draw, keep, progress)
+    measured = measure_scans(chart_plan, scans, grey, settings, draw, progress, keep)
     table = measured.table
     if proof:
         relative = os.path.relpath(proof, output.parent)

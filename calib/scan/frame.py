@@ -10,17 +10,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.plan import Box, Page, Plan
-from calib.errors import NotFoundError
+from calib.chart.plan import Box, Page
 from calib.scan.fiducials import FoundMark
 
 Array = NDArray[np.float64]
 
 LEAST_MARKS = 3
+# The printer's black patch, where it stands in for a mark.
+BLACK = -1
 # A corner farther than this from where the others put it is a misread mark, not a bent sheet.
 OUTLIER_MM = 1.0
 # Marks whose middles spread less than this across their line count as one line.
-LEAST_SPREAD_MM = 15.0
+LEAST_SPREAD_MM = 12.0
 # A page on a scanner is flat: more than this between model and corners and it is not one.
 WORST_RESIDUAL_MM = 0.5
 
@@ -31,6 +32,7 @@ class Frame:
 
     matrix: (3, 3), page millimetres to pixels, homogeneous. residual_mm: root mean square of the
     marks' corners. marks: how many stand behind it. pixels_per_mm: geometric mean over the page.
+    notes: sentences for the user about what else is in the picture.
     """
 
     page: Page
@@ -38,6 +40,7 @@ class Frame:
     residual_mm: float
     marks: int
     pixels_per_mm: float
+    notes: tuple[str, ...] = ()
 
     def to_pixels(self, points_mm: Array) -> Array:
         """Return pixel positions (n, 2) of page points (n, 2) in millimetres."""
@@ -117,50 +120,15 @@ def _apply(matrix: NDArray[Any], points: NDArray[Any]) -> Array:
     return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:], dtype=np.float64)
 
 
-def find_frames(marks: Sequence[FoundMark], plan: Plan, name: str) -> list[Frame]:
-    """Return the frame of every page of the plan that these marks show.
+def fit_frame(page: Page, found: Sequence[FoundMark]) -> tuple[Frame, list[FoundMark]] | None:
+    """Fit millimetres to pixels by marks of one page, each once.
 
-    Raises NotFoundError where no page has marks enough, with the reason that the marks tell.
+    Returns the frame and the marks behind it, misread ones left out; None where they do not agree on a page.
     """
-    frames: list[Frame] = []
-    reasons: list[str] = []
-    for page in plan.pages:
-        positions = {mark.id: mark.box for mark in page.marks}
-        own = [mark for mark in marks if mark.id in positions]
-        if not own:
-            continue
-        if len(own) < LEAST_MARKS:
-            reasons.append(
-                f"only {len(own)} of the {len(page.marks)} marks of page {page.page} could be read"
-            )
-            continue
-        frame = _fit(page, own, positions)
-        if frame is None:
-            reasons.append(f"the marks of page {page.page} do not stand where the plan puts them")
-        else:
-            frames.append(frame)
-    if frames:
-        return frames
-    if not marks:
-        raise NotFoundError(
-            f"{name}: no page of a chart was found in this scan (no locating mark could be read)",
-            "Scan the whole page, at 150 dpi or more, face down and not mirrored.",
-        )
-    if len(reasons) == 0 or len(marks) >= 2 * LEAST_MARKS:
-        raise NotFoundError(
-            f"{name}: this page belongs to another chart than {plan.chart}",
-            "Give the plan that was printed with it; the chart's id stands at the top of the page.",
-        )
-    raise NotFoundError(
-        f"{name}: {'; '.join(reasons)}", "Scan the page again, with all its marks clean and in sight."
-    )
-
-
-def _fit(page: Page, found: Sequence[FoundMark], positions: dict[int, Box]) -> Frame | None:
-    """Fit millimetres to pixels; drop misread marks; None where they do not agree on a page."""
+    positions = _positions(page)
     marks = list(found)
     while len(marks) >= LEAST_MARKS:
-        mm = np.concatenate([_corners(positions[mark.id]) for mark in marks])
+        mm = np.concatenate([corners_of(positions[mark.id]) for mark in marks])
         pixels = np.concatenate([mark.corners for mark in marks])
         matrix = _best_matrix(mm, pixels)
         scale = _scale(matrix, page)
@@ -170,9 +138,20 @@ def _fit(page: Page, found: Sequence[FoundMark], positions: dict[int, Box]) -> F
         worst = distance.reshape(-1, 4).max(axis=1)
         residual = float(np.sqrt(np.mean(distance**2)))
         if worst.max() <= OUTLIER_MM and residual <= WORST_RESIDUAL_MM:
-            return Frame(page, matrix, residual, len(marks), scale) if _plausible(matrix, page) else None
+            if not _plausible(matrix, page):
+                return None
+            count = sum(mark.id != BLACK for mark in marks)
+            return Frame(page, matrix, residual, count, scale), marks
         marks.pop(_most_wrong(marks, positions))
     return None
+
+
+def rough_matrix(page: Page, marks: Sequence[FoundMark]) -> Array:
+    """Return about where a page lies, (3, 3) from millimetres to pixels, by as few as one of its marks."""
+    positions = _positions(page)
+    mm = np.concatenate([corners_of(positions[mark.id]) for mark in marks])
+    pixels = np.concatenate([mark.corners for mark in marks])
+    return _best_matrix(mm, pixels)
 
 
 def _most_wrong(marks: Sequence[FoundMark], positions: dict[int, Box]) -> int:
@@ -180,13 +159,31 @@ def _most_wrong(marks: Sequence[FoundMark], positions: dict[int, Box]) -> int:
     rest = []
     for i in range(len(marks)):
         others = [mark for j, mark in enumerate(marks) if j != i]
-        mm = np.concatenate([_corners(positions[mark.id]) for mark in others])
+        mm = np.concatenate([corners_of(positions[mark.id]) for mark in others])
         pixels = np.concatenate([mark.corners for mark in others])
         rest.append(float(np.abs(_apply(_affine(mm, pixels), mm) - pixels).max()))
     return int(np.argmin(rest))
 
 
-def _corners(box: Box) -> Array:
+def _positions(page: Page) -> dict[int, Box]:
+    """Return where what is looked for stands on a page, by its id."""
+    return {BLACK: page.black} | {mark.id: mark.box for mark in page.marks}
+
+
+def in_a_line(page: Page, marks: Sequence[FoundMark]) -> bool:
+    """Tell whether marks stand so nearly in one line that they tell nothing of the direction across it."""
+    positions = _positions(page)
+    return _one_line(np.concatenate([corners_of(positions[mark.id]) for mark in marks]))
+
+
+def _one_line(mm: Array) -> bool:
+    middles = mm.reshape(-1, 4, 2).mean(axis=1)
+    spread = np.linalg.svd(middles - middles.mean(axis=0), compute_uv=False)
+    return len(middles) < LEAST_MARKS or bool(spread[1] < LEAST_SPREAD_MM)
+
+
+def corners_of(box: Box) -> Array:
+    """Return the corners (4, 2) of a box in mm, from its top left clockwise."""
     return np.array(
         [
             [box.x_mm, box.y_mm],
@@ -219,8 +216,7 @@ def _best_matrix(mm: Array, pixels: Array) -> Array:
     the marks' noise to the far corners of the page. Marks in one column or row tell nothing of the
     other direction, and a map that takes it from their own width would be millimetres off.
     """
-    middles = mm.reshape(-1, 4, 2).mean(axis=1)
-    if np.linalg.svd(middles - middles.mean(axis=0), compute_uv=False)[1] < LEAST_SPREAD_MM:
+    if _one_line(mm):
         return _similarity(mm, pixels)
     affine = _affine(mm, pixels)
     if len(mm) < 4 * (LEAST_MARKS + 1):
@@ -235,7 +231,7 @@ def _best_matrix(mm: Array, pixels: Array) -> Array:
 
 def _scale(matrix: Array, page: Page) -> float:
     """Return pixels per millimetre in the middle of the marks."""
-    middle = np.mean([_corners(mark.box).mean(axis=0) for mark in page.marks], axis=0)
+    middle = np.mean([corners_of(mark.box).mean(axis=0) for mark in page.marks], axis=0)
     around = _apply(matrix, middle + np.array([[-1.0, 0], [1, 0], [0, -1], [0, 1]]))
     across, down = (around[1] - around[0]) / 2, (around[3] - around[2]) / 2
     return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0])))

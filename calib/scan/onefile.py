@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calib.chart.plan import Plan
 from calib.colour.reference import Strip
 from calib.errors import CalibError
+from calib.scan.facts import report_of
 from calib.scan.image import read_pictures
 from calib.scan.reading import read_picture
 from calib.scan.scanner import Scanner
@@ -92,42 +93,14 @@ def read_file(job: Job, threads: int, scan: tuple[Path, str]) -> FileRead:
 
 
 def _facts(page: PageReading) -> PageFacts:
-    lighting = page.lighting
-    strip = page.strip
-    report: dict[str, Any] = {
-        "scan": page.picture.name,
-        "page": page.frame.page.page,
-        "bits": page.picture.bits,
-        "jpeg_quality": page.picture.jpeg,
-        "profile": page.decode.name,
-        "dpi_measured": round(page.frame.pixels_per_mm * 25.4, 1),
-        "marks": page.frame.marks,
-        "marks_residual_mm": round(page.frame.residual_mm, 4),
-        "falloff": round(lighting.falloff(), 4),
-        "lighting_residual": round(lighting.residual, 5),
-        "u_lighting": round(lighting.u_gain, 5),
-        "flare": round(float(lighting.flare.sum()), 5),
-        "u_flare": round(lighting.u_flare, 5),
-        "paper_tiles": int((lighting.weight > 0).sum()),
-        "forced": page.forced,
-    }
-    if strip is not None:
-        report |= {
-            "strip_along_mm": round(strip.place.along, 2),
-            "strip_across_mm": round(strip.place.across, 2),
-            "strip_degrees": round(strip.place.angle, 2),
-            "strip_reversed": strip.place.reversed,
-            "tone_residual_L": round(page.tone.residual, 3),
-            "tone_curve": page.tone.curves[1].name,
-        }
     return PageFacts(
         page.picture.path.name,
         page.picture.sha256,
         page.frame.page.page,
         page.paper,
         page.black,
-        int((lighting.weight > 0).sum()),
-        report,
+        int((page.lighting.weight > 0).sum()),
+        report_of(page),
         page.tone,
-        lighting.u_gain,
+        page.lighting.u_gain,
     )

@@ -35,11 +35,11 @@ from calib.scan.driver import (
     steps_at_the_ends,
 )
 from calib.scan.encoding import find_encoding
-from calib.scan.fiducials import find_marks
 from calib.scan.flare import Steps, blurred, veil
-from calib.scan.frame import Frame, find_frames
+from calib.scan.frame import Frame
 from calib.scan.image import AT_THE_END, Picture
 from calib.scan.lighting import Basis, Lighting, fit_lighting
+from calib.scan.pages import find_pages
 from calib.scan.place import MARGIN_MM, StripNotFound
 from calib.scan.profile import LightOf, light_of
 from calib.scan.sheet import Noise, PageReading, looked_at
@@ -70,8 +70,7 @@ def read_picture(picture: Picture, plan: Plan, strip: Strip | None, force: bool 
     Raises NotFoundError where no page or no strip is found, UnfitError where the strip's readings
     make no tone curve.
     """
-    wanted = [frozenset(mark.id for mark in page.marks) for page in plan.pages]
-    frames = find_frames(find_marks(picture.codes, wanted), plan, picture.name)
+    frames = find_pages(picture.codes, plan, picture.name)
     decode = light_of(picture)
     return [_Page(picture, decode, frame, plan.page_mm, strip, force).read() for frame in frames]
 

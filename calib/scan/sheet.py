@@ -14,6 +14,7 @@ from calib.scan.costs import file_costs
 from calib.scan.frame import Frame
 from calib.scan.image import Picture
 from calib.scan.lighting import Lighting
+from calib.scan.printed import Printed, printed_size
 from calib.scan.profile import LightOf, by_table
 from calib.scan.strip import StripReading
 from calib.scan.tone import Tone
@@ -75,7 +76,14 @@ class PageReading:
         """Sentences for the user about what is odd or costly about the page as it was scanned."""
         costs = file_costs(self.picture.jpeg, self.frame.pixels_per_mm * 25.4)
         name = self.picture.name
-        return [f"{name}, {note}" for note in self.notes] + [f"{name}: {cost}" for cost in costs]
+        about = [f"page {self.frame.page.page}: {note}" for note in (*self.frame.notes, *self.printed.notes)]
+        return [f"{name}, {note}" for note in (*self.notes, *about)] + [f"{name}: {cost}" for cost in costs]
+
+    @property
+    def printed(self) -> Printed:
+        """At which size the page was printed; a camera's dpi say nothing."""
+        strip_scale = None if self.strip is None else self.strip.place.scale
+        return printed_size(self.frame, strip_scale, None if self.picture.camera else self.picture.dpi)
 
     def codes(self, box: Box) -> NDArray[np.float32]:
         """Return the codes (h, w, 3) in 0..1 of a box on the page, NaN outside the picture."""

@@ -86,7 +86,8 @@ def find_strip(
     Raises StripNotFound, with what is there instead where that can be told. The result may run in either
     direction; where its widths do not tell, the caller knows which way the light should go, and swaps it with turned().
     """
-    grey = lightness(np.nanmean(light, axis=2)).astype(np.float32)
+    # Outside the picture no channel is there.
+    grey = lightness(light.mean(axis=2)).astype(np.float32)
     factor = min(1.0, SEARCH_PER_MM / per_mm)
     reduced = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     small: NDArray[np.float32] = np.nan_to_num(reduced, nan=1.0).astype(np.float32)

@@ -62,7 +62,8 @@ class Printer:
 
     black_L: L* of the solid black. pale: share of the black that is missing everywhere.
     streaks, streak_mm: unprinted white lines across the page, and their width.
-    pinholes: per square centimetre. patchy: share of the black that is missing in spots, rms.
+    bands, band_mm: how much of the black is missing in the middle of pale bands across the page, and how far apart
+    they are. pinholes: per square centimetre. patchy: share of the black that is missing in spots, rms.
     scale: fit to page, 1 is true. stretch: relative, along y only.
     hidden: mark ids that did not print or are torn off.
     """
@@ -71,6 +72,8 @@ class Printer:
     pale: float = 0.0
     streaks: int = 0
     streak_mm: float = 0.12
+    bands: float = 0.0
+    band_mm: float = 4.0
     pinholes: float = 0.0
     patchy: float = 0.0
     scale: float = 1.0

@@ -95,6 +95,10 @@ def spoil(ink: Plane, plan: Plan, page: Page, printer: Printer, scale: float, se
         ink *= np.clip(1.0 - printer.patchy * np.abs(smooth_field(rng, grid, 2.5)), 0.0, 1.0)
     if printer.pale:
         ink *= np.float32(1.0 - printer.pale)
+    if printer.bands:
+        y_mm = (np.arange(ink.shape[0], dtype=np.float32) + 0.5) / np.float32(scale)
+        wave = 0.5 + 0.5 * np.cos(2 * np.pi * y_mm / printer.band_mm + rng.uniform(0, 2 * np.pi))
+        ink *= (1.0 - printer.bands * wave**2)[:, np.newaxis].astype(np.float32)
     if printer.pinholes:
         _pinholes(ink, plan, printer, scale, rng)
     if printer.streaks:

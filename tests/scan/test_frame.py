@@ -5,6 +5,7 @@ Outside source: the simulator's own geometry (truth.to_px), which was never read
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -18,7 +19,7 @@ from calib.chart.markers import Marker
 from calib.chart.plan import Box, Page, Plan
 from calib.errors import NotFoundError
 from calib.scan.fiducials import FoundMark
-from calib.scan.frame import Frame, find_frames
+from calib.scan.frame import Frame, fit_frame
 from calib.scan.measure import measure
 from calib.synthetic.scan import ScanTruth, SimulatedScan, simulate_page
 from calib.synthetic.session import Laying, Printer
@@ -36,7 +37,14 @@ def askew(studio: Studio) -> SimulatedScan:
 
 @pytest.fixture(scope="module")
 def marks(studio: Studio, askew: SimulatedScan) -> tuple[FoundMark, ...]:
-    return marks_of(askew.pixels, studio.plan)
+    return marks_of(askew.pixels)
+
+
+def frame_by(page: Page, marks: Sequence[FoundMark]) -> Frame:
+    """Return the frame of a page by these marks alone."""
+    fitted = fit_frame(page, marks)
+    assert fitted is not None
+    return fitted[0]
 
 
 def points_of(page: Page) -> NDArray:
@@ -89,7 +97,7 @@ def test_any_two_marks_may_be_missing(
 ) -> None:
     assert len(marks) == 6
     seen = [mark for number, mark in enumerate(marks) if number not in hidden]
-    (frame,) = find_frames(seen, studio.plan, "scan")
+    frame = frame_by(studio.plan.pages[0], seen)
     assert farthest_mm(frame, true_px(studio.plan, askew.truth)) < 0.06
 
 
@@ -98,7 +106,7 @@ def test_any_three_marks_are_enough(
     studio: Studio, askew: SimulatedScan, marks: tuple[FoundMark, ...], kept: tuple[int, ...]
 ) -> None:
     seen = [marks[number] for number in kept]
-    (frame,) = find_frames(seen, studio.plan, "scan")
+    frame = frame_by(studio.plan.pages[0], seen)
     places = {mark.id: mark.x_mm for mark in studio.plan.pages[0].marks}
     # Three marks in one column say little of the far side; measured 1.10 mm there, inside the 1.2 mm that sampling
     # keeps clear of a cell's edge.
@@ -120,7 +128,7 @@ def test_a_mark_out_of_place_is_left_out(
 ) -> None:
     """One misread mark among six: the others outvote it."""
     moved = FoundMark(marks[2].id, marks[2].corners + 25.0)
-    (frame,) = find_frames([*marks[:2], moved, *marks[3:]], studio.plan, "scan")
+    frame = frame_by(studio.plan.pages[0], [*marks[:2], moved, *marks[3:]])
     assert frame.marks == 5
     assert farthest_mm(frame, true_px(studio.plan, askew.truth)) < 0.06
 
@@ -128,7 +136,7 @@ def test_a_mark_out_of_place_is_left_out(
 def test_a_cut_reaches_over_the_edge_with_nan(
     studio: Studio, askew: SimulatedScan, marks: tuple[FoundMark, ...]
 ) -> None:
-    (frame,) = find_frames(marks, studio.plan, "scan")
+    frame = frame_by(studio.plan.pages[0], marks)
     inside = frame.cut(askew.pixels, Box(40, 40, 20, 10), 6.0)
     assert inside.shape == (60, 120, 3) and np.isfinite(inside).all()
     assert inside.min() >= 0 and inside.max() <= 1
@@ -196,8 +204,13 @@ def test_of_twenty_other_charts_none_accepts_this_page(
     for seed in range(20):
         markers = [Marker(f"{seed}-{i}") for i in range(150)]
         plan = lay_out(markers, replace(OPTIONS, seed=seed))
-        with pytest.raises(NotFoundError):
-            find_frames(marks, plan, "scan")
+        for page in plan.pages:
+            ids = {mark.id for mark in page.marks}
+            shared = [mark for mark in marks if mark.id in ids]
+            assert len(shared) < 3 or fit_frame(page, shared) is None
+        if seed < 3:
+            with pytest.raises(NotFoundError):
+                frames_of(askew.pixels, plan)
 
 
 # --- two pages at once -----------------------------------------------------------------------
@@ -216,12 +229,6 @@ def test_two_pages_on_one_bed_are_both_found(studio: Studio) -> None:
         [one.shape[1], 0]
     )
     assert farthest_mm(frames[1], expected) < NEAR_MM
-
-
-def test_the_same_page_twice_on_one_bed_is_no_page(studio: Studio) -> None:
-    """Each mark is there twice, so none can be trusted; averaging the two would be a wrong page."""
-    one = studio.pixels("page-1")
-    assert "no page" in refused(studio, "twice", np.concatenate([one, one], axis=1))
 
 
 @pytest.mark.parametrize("dpi", [100, 200])
