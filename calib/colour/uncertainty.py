@@ -68,7 +68,7 @@ def scatter_along(repeats: Sequence[Repeats]) -> tuple[Scatter, float] | None:
     because a way that points a little wrong makes a few of these large.
     """
     from scipy.optimize import minimize_scalar
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     several = [one for one in repeats if len(one.off) > 1 and float(one.along @ one.along) > 0]
     if not several:
@@ -83,7 +83,7 @@ def scatter_along(repeats: Sequence[Repeats]) -> tuple[Scatter, float] | None:
         np.trace(m, axis1=1, axis2=2) - i for m, i in ((squares, inside), (known, known_inside))
     )
     # Across there are two degrees of freedom for each one along; half of such sums lie below chi squared's median.
-    rest = np.sqrt(max(0.0, float(np.median(across / chi2.median(2 * freedom) - known_across / 2))))
+    rest = np.sqrt(max(0.0, float(np.median(across / (2 * gammaincinv(freedom, 0.5)) - known_across / 2))))
 
     def cost(logarithm: float) -> float:
         variance = np.exp(2 * logarithm) * power + rest**2 + known_inside
@@ -112,7 +112,8 @@ def coverage_factor(freedom: ArrayLike, share: float = 0.95) -> Array:
     freedom: (...) degrees of freedom, 0 for a scatter that was assumed, which gives the normal distribution's.
     Student's factor: a scatter known from few repeats may be larger than it looks (JCGM 100:2008, G.3).
     """
-    from scipy.stats import t
+    from scipy.special import ndtri, stdtrit
 
     known = np.asarray(freedom, dtype=float)
-    return np.asarray(t.ppf(0.5 + share / 2, np.where(known > 0, known, np.inf)))
+    student = stdtrit(np.where(known > 0, known, 1.0), 0.5 + share / 2)
+    return np.asarray(np.where(known > 0, student, ndtri(0.5 + share / 2)))

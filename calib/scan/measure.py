@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -13,7 +14,6 @@ from numpy.typing import NDArray
 
 import calib
 from calib.chart.plan import Plan
-from calib.colour.colorimetry import prepare
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.doubts import HandScatter, Sheets
@@ -83,7 +83,7 @@ def measure(
     of the scans that could not be used, all of them in one message.
     """
     # Importing takes half a second, which the reading of the files can cover.
-    threading.Thread(target=prepare, daemon=True).start()
+    threading.Thread(target=_prepare, daemon=True).start()
     digests = _digests(scans)
     markers = {marker.marker: marker for marker in plan.markers}
     facts: list[PageFacts] = []
@@ -116,6 +116,16 @@ def measure(
     )
     rows, scatter = rows_of(swatches, plan.markers, _sheets(facts), session)
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
+
+
+def _prepare() -> None:
+    """Import beforehand what is needed once the first page is decoded, beside work that waits for the disk.
+
+    A failure is not said here: whoever needs the library next meets it again and can say it.
+    """
+    with contextlib.suppress(Exception):
+        import scipy.interpolate
+        import scipy.optimize  # noqa: F401
 
 
 def _digests(scans: Sequence[Path]) -> list[str]:
