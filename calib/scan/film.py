@@ -135,9 +135,7 @@ def film_peak(t: NDArray[np.float32], per_mm: float) -> Peak:
     return Peak(peak, width, core, float(u), thin)
 
 
-def _core(
-    t: NDArray[np.float32], there: NDArray[np.bool_], peak: float, per_mm: float
-) -> NDArray[np.bool_]:
+def _core(t: NDArray[np.float32], there: NDArray[np.bool_], peak: float, per_mm: float) -> NDArray[np.bool_]:
     """Return the spots (h, w) with ink all round them, as widely as leaves spots enough; there: where t is known."""
     # What is not known is not inked, as no comparison holds of NaN.
     inked = (t > INKED * peak).astype(np.uint8)

@@ -176,9 +176,7 @@ def _swaying(at: Array, rest: Array, weight: Array) -> float:
     """
     used = weight > 0
     rest, square = rest[used], np.floor(at[used] / ALIKE_MM).astype(int)
-    _, index, count = np.unique(
-        square[:, 0] + 1000 * square[:, 1], return_inverse=True, return_counts=True
-    )
+    _, index, count = np.unique(square[:, 0] + 1000 * square[:, 1], return_inverse=True, return_counts=True)
     enough = count >= LEAST_ALIKE
     if enough.sum() < LEAST_ALIKE:
         return float(np.sqrt(np.mean(np.square(rest))))

@@ -207,7 +207,9 @@ class _Page:
         if upright:
             codes = np.ascontiguousarray(codes.swapaxes(0, 1))
         at_end = [codes <= AT_THE_END, codes >= 1 - AT_THE_END]
-        ends = np.stack([end[..., 0] | end[..., 1] | end[..., 2] for end in at_end], axis=-1).astype(np.float32)
+        ends = np.stack([end[..., 0] | end[..., 1] | end[..., 2] for end in at_end], axis=-1).astype(
+            np.float32
+        )
         try:
             reading = find_strip(self.decode(codes), per_mm, size, strip.widths, ends)
         except StripNotFound as error:
