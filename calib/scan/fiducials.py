@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -77,7 +78,10 @@ def reduced_grey(
     for start in range(0, height, rows):
         band = codes[start : start + rows]
         # OpenCV takes a channel out of a large picture three times as fast as a strided copy does.
-        green = cv2.extractChannel(band, 1) if band.flags.c_contiguous else np.ascontiguousarray(band[..., 1])
+        contiguous = band.flags.c_contiguous
+        green: NDArray[Any] = np.asarray(
+            cv2.extractChannel(band, 1) if contiguous else np.ascontiguousarray(band[..., 1])
+        )
         if green.dtype == np.uint8:
             # In 256ths of a code, so that rounding in between costs nothing.
             green = green.astype(np.uint16) << 8
@@ -86,9 +90,10 @@ def reduced_grey(
             cv2.resize(green, (size[0], len(out)), dst=out, interpolation=cv2.INTER_AREA)
         else:
             out[:] = green
-    grey = cv2.resize(across, size, interpolation=cv2.INTER_AREA) if factor > 1 else across
-    half = 128 if codes.dtype == np.uint8 else 0
-    return ((grey + np.uint16(half)) >> 8).astype(np.uint8), factor
+    if factor > 1:
+        across = np.asarray(cv2.resize(across, size, interpolation=cv2.INTER_AREA), dtype=np.uint16)
+    half = np.uint16(128 if codes.dtype == np.uint8 else 0)
+    return ((across + half) >> 8).astype(np.uint8), factor
 
 
 def _versions(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], float]]:

@@ -182,8 +182,8 @@ def _swaying(at: Array, rest: Array, weight: Array) -> float:
         return float(np.sqrt(np.mean(np.square(rest))))
     means = _sums(index, rest) / count[:, None]
     variances = _sums(index, np.square(rest - means[index]))[enough] / (count[enough, None] - 1)
-    squares = np.mean(np.square(means[enough]))
-    by_chance = np.mean(variances / count[enough, None])
+    squares = float(np.mean(np.square(means[enough])))
+    by_chance = float(np.mean(variances / count[enough, None]))
     return float(np.sqrt(max(squares - by_chance, 0.0)))
 
 
