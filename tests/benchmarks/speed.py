@@ -26,7 +26,6 @@ import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from time import monotonic
 
 import numpy as np
 from invented_tables import Making, invented_table
@@ -42,6 +41,18 @@ from calib.table.table import write_table
 
 SEED = 1
 TOGETHER = 12
+# A small process starts each command, because a child begins with its parent's peak of memory.
+LAUNCH = """
+import os, subprocess, sys, time
+pinned, *command = sys.argv[1:]
+if pinned:
+    os.sched_setaffinity(0, set(map(int, pinned.split(","))))
+started = time.monotonic()
+process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+_, status, usage = os.wait4(process.pid, 0)
+took = time.monotonic() - started
+print(os.waitstatus_to_exitcode(status), took, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
+"""
 SPY = """
 import sys
 modules, *sys.argv = sys.argv[1:]
@@ -84,14 +95,13 @@ class Cost:
 
 def run(command: Sequence[str], cores: set[int] | None = None) -> Cost:
     """Run a command to its end, on these cores or on all."""
-    pin: Callable[[], None] | None = (lambda: os.sched_setaffinity(0, cores)) if cores else None
-    started = monotonic()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, preexec_fn=pin)
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode:
-        raise SystemExit(f"{' '.join(command)} ended with {process.returncode}")
-    return Cost(monotonic() - started, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
+    pinned = ",".join(map(str, cores or ()))
+    told = subprocess.run(
+        [sys.executable, "-S", "-c", LAUNCH, pinned, *command], check=True, stdout=subprocess.PIPE, text=True
+    ).stdout.split()
+    if told[0] != "0":
+        raise SystemExit(f"{' '.join(command)} ended with {told[0]}")
+    return Cost(*map(float, told[1:]))
 
 
 def calib(*words: object) -> list[str]:
