@@ -234,6 +234,30 @@ def test_hex_outside_srgb() -> None:
     assert white[2][0].startswith("#00")
 
 
+# -- against a library that was written apart from this program ---------------------------------
+
+
+def test_formulas_are_those_of_colour_science() -> None:
+    """Lab, its inverse, CIEDE2000 and the matrices against colour-science, far outside of real colours as well."""
+    library = c._colour()
+    rng = np.random.default_rng(5)
+    one = np.stack([rng.uniform(-2, 120, 20000), *rng.normal(0, 60, (2, 20000))], axis=-1)
+    two = one + rng.normal(0, 1, one.shape) * 10 ** rng.uniform(-3, 2, (20000, 1))
+    white = c.WHITE_D50[:2] / c.WHITE_D50.sum()
+    xyz = rng.uniform(-0.1, 1.5, (20000, 3))
+    np.testing.assert_allclose(
+        c.delta_e_2000(one, two), library.difference.delta_E_CIE2000(one, two), atol=1e-9
+    )
+    np.testing.assert_allclose(c.xyz_to_lab(xyz), library.XYZ_to_Lab(xyz, white), atol=1e-9)
+    np.testing.assert_allclose(c.lab_to_xyz(one), library.Lab_to_XYZ(one, white), atol=1e-12)
+    np.testing.assert_array_equal(c.SRGB_TO_XYZ_D65, library.RGB_COLOURSPACES["sRGB"].matrix_RGB_to_XYZ)
+    np.testing.assert_array_equal(c.XYZ_TO_ROMM, library.RGB_COLOURSPACES["ProPhoto RGB"].matrix_XYZ_to_RGB)
+    adapted = library.adaptation.matrix_chromatic_adaptation_VonKries(
+        c.SRGB_TO_XYZ_D65.sum(axis=1), c.WHITE_D50, transform="Bradford"
+    )
+    np.testing.assert_allclose(c.rgb_to_xyz_matrix(), adapted @ c.SRGB_TO_XYZ_D65, atol=1e-12)
+
+
 # -- nonsense ----------------------------------------------------------------------------------
 
 
@@ -261,7 +285,7 @@ def test_light_below_black_is_finite() -> None:
 def test_the_library_leaves_printing_and_stderr_alone(capfd: pytest.CaptureFixture[str]) -> None:
     before = np.get_printoptions()
     c._colour.cache_clear()
-    c.xyz_to_lab(c.WHITE_D50)
+    c.whiteness([95.0, 0.0, -2.0])
     assert np.get_printoptions() == before
     assert capfd.readouterr() == ("", "")
 
