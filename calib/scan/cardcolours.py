@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from calib.colour.card import Card
 from calib.colour.colorimetry import WHITE_D50, delta_e_2000, lab_to_lch, xyz_to_lab
@@ -122,6 +121,8 @@ def wrong_in_places(seen_lab: Array, known: Array, card: Card) -> str:
 
     seen_lab, known: Lab (n, 3) of the readings by the best matrix, NaN where not seen, and of the file.
     """
+    from scipy.optimize import linear_sum_assignment
+
     misfit = delta_e_2000(seen_lab, known)
     seen = np.isfinite(misfit)
     with np.errstate(invalid="ignore"):

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 
 from calib.colour.colorimetry import WHITE_D50, delta_e_2000, xyz_to_lab
 
@@ -251,6 +250,8 @@ def _miss(left: Array, covariance: Array, freedom: float) -> float:
     It is what makes the sum of squares, each over its own variance, equal the freedom: Paule and Mandel, J. Res. Natl.
     Bur. Stand. 87, 1982. Found by turning the noise into its own axes, and the root of a falling function.
     """
+    from scipy.optimize import brentq
+
     size, axes = np.linalg.eigh(covariance)
     squares = np.einsum("nji,nj->ni", axes, left) ** 2
 

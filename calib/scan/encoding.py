@@ -55,7 +55,8 @@ def find_encoding(declared: Array, stated: Array, gain: Array, scatter: Array, o
     known = min(fits, key=lambda name: fits[name][2])
     powers = [_line(codes, np.maximum(expected, 0) ** power) for power in POWERS]
     best = int(np.argmin([fit[2] for fit in powers]))
-    multiples = [_veiled(declared, codes, gain * stated**times, gain * scatter) for times in TIMES]
+    weight = _code_per_light(declared)
+    multiples = [_veiled(declared, codes, weight, gain * stated**times, gain * scatter) for times in TIMES]
     nearest = int(np.argmin(multiples))
     offset, white, miss = fits[known]
     return Encoding(
@@ -81,11 +82,17 @@ def _line(codes: Array, encoded: Array) -> tuple[float, float, float]:
     return float(offset), float(gain), float(np.sqrt(np.mean(np.square(table @ [offset, gain] - codes))))
 
 
-def _veiled(declared: Array, codes: Array, light: Array, scattered: Array) -> float:
-    """Return the miss, in codes, of light times a gain under a veil of scattered light, each as strong as fits."""
-    # How much code a little light makes; a line fitted in light is to be best in codes.
-    slope = np.gradient(srgb_encode(np.linspace(0, 1, 2001)), 1 / 2000)
-    weight = np.interp(declared, np.linspace(0, 1, 2001), slope)
+def _code_per_light(light: Array) -> Array:
+    """Return how much code a little light makes; a line fitted in light is to be best in codes."""
+    ramp = np.linspace(0, 1, 2001)
+    return np.asarray(np.interp(light, ramp, np.gradient(srgb_encode(ramp), 1 / 2000)))
+
+
+def _veiled(declared: Array, codes: Array, weight: Array, light: Array, scattered: Array) -> float:
+    """Return the miss, in codes, of light times a gain under a veil of scattered light, each as strong as fits.
+
+    weight: (n,) how much code a little light makes.
+    """
     table = np.stack([scattered, light], axis=1)
     fitted, *_ = np.linalg.lstsq(table * weight[:, None], declared * weight, rcond=None)
     return float(np.sqrt(np.mean(np.square(srgb_encode(table @ fitted) - codes))))

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 # The picture is looked at in this many pixels at most on its long side: a 10 mm mark on A4
 # then has 80 pixels, well over the 32 that are read reliably (measured before the start).
 LONG_SIDE = 2400
+# So many pixels are reduced at once.
+BAND = 2_000_000
 
 # Gaps that are closed, at half the size, in the search for marks that cannot be decoded: two modules of a mark.
 GAPS_PX = (7, 13, 9, 17)
@@ -77,18 +79,32 @@ def reduced_grey(
 
     Green stands for grey: it is the sharpest channel of most sensors, and the marks are black.
     """
-    # OpenCV takes a channel out of a large picture three times as fast as a strided copy does.
-    green: NDArray[Any] = np.asarray(
-        cv2.extractChannel(codes, 1) if codes.flags.c_contiguous else codes[..., 1]
-    )
-    factor = max(1.0, max(green.shape) / long_side)
+    height, width = codes.shape[:2]
+    factor = max(1.0, max(height, width) / long_side)
+    size = (round(width / factor), round(height / factor))
+    # Across in bands of rows and then down in one, because the green of a whole page at 1200 dpi is a third of its memory.
+    across = np.empty((height, size[0]), dtype=np.uint16)
+    rows = max(1, BAND // width)
+    for start in range(0, height, rows):
+        band = codes[start : start + rows]
+        # OpenCV takes a channel out of a large picture three times as fast as a strided copy does.
+        contiguous = band.flags.c_contiguous
+        green: NDArray[Any] = np.asarray(
+            cv2.extractChannel(band, 1) if contiguous else np.ascontiguousarray(band[..., 1])
+        )
+        if green.dtype == np.uint8:
+            # In 256ths of a code, so that rounding in between costs nothing.
+            green = green.astype(np.uint16) << 8
+        out = across[start : start + rows]
+        if factor > 1:
+            cv2.resize(green, (size[0], len(out)), dst=out, interpolation=cv2.INTER_AREA)
+        else:
+            out[:] = green
     if factor > 1:
-        size = (round(codes.shape[1] / factor), round(codes.shape[0] / factor))
-        green = cv2.resize(np.ascontiguousarray(green), size, interpolation=cv2.INTER_AREA)
-    if green.dtype != np.uint8:
-        green = (green >> 8).astype(np.uint8)
-    exact = np.array([codes.shape[1] / green.shape[1], codes.shape[0] / green.shape[0]])
-    return np.ascontiguousarray(green), exact
+        across = np.asarray(cv2.resize(across, size, interpolation=cv2.INTER_AREA), dtype=np.uint16)
+    half = np.uint16(128 if codes.dtype == np.uint8 else 0)
+    exact = np.array([width / across.shape[1], height / across.shape[0]])
+    return ((across + half) >> 8).astype(np.uint8), exact
 
 
 def _versions(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], float]]:

@@ -43,10 +43,10 @@ THIN = 0.85
 BINS = np.linspace(-0.5, 3.5, 2001)
 
 
-def film_density_guess(density: NDArray[np.float32]) -> Array:
-    """Return a first guess (3,) of the film's density: the middle of the denser third."""
+def film_density_guess(light: NDArray[np.float32], paper: Array) -> Array:
+    """Return a first guess (3,) of the density over paper (3,) of the film in light (n, 3): the middle of the denser third."""
     # Every fourth pixel is enough for a first guess.
-    density = density[::4]
+    density = np.log10(paper.astype(np.float32) / np.maximum(light[::4], np.float32(LEAST_LIGHT)))
     total = density.sum(axis=1)
     low, high = np.percentile(total, [70, 95])
     rows = density[(total >= low) & (total <= high)]
@@ -113,29 +113,32 @@ def film_peak(t: NDArray[np.float32], per_mm: float) -> Peak:
     round them are looked at. There t is averaged along the strokes, which keeps the bands where strokes overlap
     and takes away streaks and clouds, so that a band a few per cent denser than the film stands apart from it.
     """
-    values = t[np.isfinite(t)]
-    high = float(np.percentile(values, 98))
-    first = _highest(values, 0.5 * _spread(values) + 0.01, GRAIN * high if high > 0.3 else -1.0)
-    core = _core(t, first, per_mm)
+    there = np.isfinite(t)
+    values = t.ravel() if there.all() else t[there]
+    # All quantiles of an array at once, because each look at one puts the whole array in order.
+    *quartiles, high = (float(v) for v in np.percentile(values, [25, 75, 98]))
+    first = _highest(values, 0.5 * _spread(*quartiles) + 0.01, GRAIN * high if high > 0.3 else -1.0)
+    core = _core(t, there, first, per_mm)
     even = _along_strokes(t, core, per_mm)
     inside = even[core]
-    spread = _spread(inside, 0.004)
+    low, middle, top = (float(v) for v in np.percentile(inside, [25, 50, 75]))
+    spread = _spread(low, top, 0.004)
     at = _highest(inside, BANDWIDTH * spread, LEAST_OF_FIRST * first if high > 0.3 else -1.0)
     chosen = t[core & (np.abs(even - at) <= max(BANDWIDTH * spread, 0.004))]
     peak = float(np.median(chosen)) if chosen.size >= 50 else at
     # Bands are denser than the film, so the side towards the paper shows the film's own scatter.
     below = peak - t[core & (t < peak)]
     width = float(np.clip(1.4826 * np.median(below), 0.01, 0.15)) if below.size >= 20 else 0.15
-    lopsided = float(np.median(inside)) - at
+    lopsided = middle - at
     thin = float(np.mean(values[values > INKED * peak] < THIN * peak)) if peak > 0 else 0.0
     u = np.sqrt((U_WIDTH * width) ** 2 + (U_LOPSIDED * lopsided) ** 2 + (U_THIN * thin * peak) ** 2)
     return Peak(peak, width, core, float(u), thin)
 
 
-def _core(t: NDArray[np.float32], peak: float, per_mm: float) -> NDArray[np.bool_]:
-    """Return the spots (h, w) with ink all round them, as widely as leaves spots enough."""
-    there = np.isfinite(t)
-    inked = (np.nan_to_num(t, nan=-1.0) > INKED * peak).astype(np.uint8)
+def _core(t: NDArray[np.float32], there: NDArray[np.bool_], peak: float, per_mm: float) -> NDArray[np.bool_]:
+    """Return the spots (h, w) with ink all round them, as widely as leaves spots enough; there: where t is known."""
+    # What is not known is not inked, as no comparison holds of NaN.
+    inked = (t > INKED * peak).astype(np.uint8)
     for radius in CORE_MM:
         size = 2 * round(radius * per_mm) + 1
         kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
@@ -169,16 +172,16 @@ def _along_strokes(t: NDArray[np.float32], core: NDArray[np.bool_], per_mm: floa
     return best[1]
 
 
-def _spread(values: NDArray[np.float32], least: float = 0.01) -> float:
-    """Return a robust standard deviation, within what one film can have."""
-    low, high = np.percentile(values, [25, 75])
+def _spread(low: float, high: float, least: float = 0.01) -> float:
+    """Return the robust standard deviation of values between whose quartiles it lies, within what one film can have."""
     return float(np.clip((high - low) / 1.35, least, 0.15))
 
 
 def _highest(values: NDArray[np.float32], width: float, above: float) -> float:
     """Return the highest place of the values' histogram above a limit, smoothed by a Gaussian of a width."""
-    share, _ = np.histogram(np.clip(values, BINS[0], BINS[-1] - 1e-6), BINS)
     step = BINS[1] - BINS[0]
+    place = (np.clip(values, BINS[0], BINS[-1] - 1e-6) - np.float32(BINS[0])) * np.float32(1 / step)
+    share = np.bincount(np.minimum(place.astype(np.intp), len(BINS) - 2), minlength=len(BINS) - 1)
     reach = int(np.ceil(4 * width / step))
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * step / width) ** 2)
     density = np.convolve(share, kernel, mode="same")

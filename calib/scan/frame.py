@@ -103,7 +103,7 @@ def _reduced(codes: NDArray[np.uint8] | NDArray[np.uint16], blocks: int) -> tupl
     top = float(np.iinfo(codes.dtype).max)
     blocks = max(1, min(blocks, *codes.shape[:2]))
     if blocks == 1:
-        return codes.astype(np.float32) / np.float32(top), 1
+        return np.multiply(codes, np.float32(1 / top), dtype=np.float32), 1
     height, width = codes.shape[0] // blocks, codes.shape[1] // blocks
     out = np.empty((height, width, 3), dtype=np.float32)
     rows = max(1, 2_000_000 // (codes.shape[1] * blocks))

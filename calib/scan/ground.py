@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.scan.squares import BLOCK_MM
+from calib.scan.squares import BLOCK_MM, median_of
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -63,14 +63,15 @@ def ground_of(light: Light, margin: int, paper: Array, per_mm: float) -> Ground:
     rows = slice(margin, light.shape[0] - margin)
     strips = [light[rows, :side], light[rows, -side:]]
     pixels = np.concatenate([strip.reshape(-1, 3) for strip in strips])
-    pixels = np.sort(pixels[np.isfinite(pixels).all(axis=1)], axis=0)
+    pixels = pixels[np.isfinite(pixels).all(axis=1)]
     side_px = max(1.0, BLOCK_MM * per_mm)
     unknown = Ground(paper, np.zeros(3), 2.0, max(1.0, 0.7 * side_px))
     if len(pixels) < 20:
         return unknown
     # A mean, because the median of eight-bit codes is a code; without the tails, where dust lies.
     tenth = len(pixels) // 10
-    local = pixels[tenth : len(pixels) - tenth].mean(axis=0, dtype=np.float64)
+    ordered = np.partition(pixels, (tenth, len(pixels) - tenth - 1), axis=0)
+    local = ordered[tenth : len(pixels) - tenth].mean(axis=0, dtype=np.float64)
     # Paper is the same over the page once lighting is undone; a larger step is not paper.
     if not np.all(np.abs(local / paper - 1) < 0.02):
         return unknown
@@ -95,13 +96,14 @@ def _scatter(strips: list[Light], size_mm: float, per_mm: float) -> Array | None
         if not (rows and columns):
             return None
         whole = np.ascontiguousarray(strip[: rows * size, : columns * size])
-        squares = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA).reshape(-1, 3)
+        squares = whole if size == 1 else cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
+        squares = squares.reshape(-1, 3)
         squares = squares[np.isfinite(squares).all(axis=1)]
         # Of single pixels there are more than are needed.
         squares = squares[::3] if size == 1 else squares
-        found.append(squares - np.median(squares, axis=0) if len(squares) else squares)
+        found.append(squares - median_of(squares) if len(squares) else squares)
     squares = np.concatenate(found)
     if len(squares) < LEAST_SQUARES:
         return None
     # Robust, because of dust; by the middle of the squares' absolute distances.
-    return np.asarray(1.4826 * np.median(np.abs(squares), axis=0), dtype=np.float64)
+    return np.asarray(1.4826 * median_of(np.abs(squares)), dtype=np.float64)

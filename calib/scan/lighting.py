@@ -174,15 +174,22 @@ def _swaying(at: Array, rest: Array, weight: Array) -> float:
     Neighbouring tiles that are off alike, over a stretch as large as a swatch, show what the fit has missed; that their
     mean is off by the scatter of single ones is taken away.
     """
-    square = np.floor(at / ALIKE_MM).astype(int)
-    _, index = np.unique(square[:, 0] + 1000 * square[:, 1], return_inverse=True)
-    parts = [np.flatnonzero((index == i) & (weight > 0)) for i in range(index.max() + 1)]
-    parts = [part for part in parts if len(part) >= LEAST_ALIKE]
-    if len(parts) < LEAST_ALIKE:
-        return float(np.sqrt(np.mean(np.square(rest[weight > 0]))))
-    squares = np.mean([rest[part].mean(axis=0) ** 2 for part in parts])
-    by_chance = np.mean([rest[part].var(axis=0, ddof=1) / len(part) for part in parts])
+    used = weight > 0
+    rest, square = rest[used], np.floor(at[used] / ALIKE_MM).astype(int)
+    _, index, count = np.unique(square[:, 0] + 1000 * square[:, 1], return_inverse=True, return_counts=True)
+    enough = count >= LEAST_ALIKE
+    if enough.sum() < LEAST_ALIKE:
+        return float(np.sqrt(np.mean(np.square(rest))))
+    means = _sums(index, rest) / count[:, None]
+    variances = _sums(index, np.square(rest - means[index]))[enough] / (count[enough, None] - 1)
+    squares = float(np.mean(np.square(means[enough])))
+    by_chance = float(np.mean(variances / count[enough, None]))
     return float(np.sqrt(max(squares - by_chance, 0.0)))
+
+
+def _sums(index: NDArray[np.intp], values: Array) -> Array:
+    """Return the sums (groups, c) of values (n, c) by the group that each belongs to, index (n,)."""
+    return np.stack([np.bincount(index, column) for column in values.T], axis=1)
 
 
 def _stiff(design: Array, residual: float) -> Array:
@@ -341,8 +348,11 @@ def _squares(at: Array, off: Array) -> tuple[Array, Array]:
     at, off = at[good], off[good]
     index = np.floor(at / SQUARE_MM).astype(int)
     _, square, count = np.unique(index[:, 0] + 1000 * index[:, 1], return_inverse=True, return_counts=True)
-    order = np.argsort(square, kind="stable")
-    parts = np.split(order, np.cumsum(count)[:-1])
-    chosen = [part for part in parts if len(part) >= 2]
-    points = np.array([at[part].mean(axis=0) for part in chosen]).reshape(-1, 2) / SQUARE_MM
-    return points, np.array([np.median(off[part], axis=0) for part in chosen]).reshape(-1, 3)
+    points = _sums(square, at) / count[:, None] / SQUARE_MM
+    # Each square's tiles from dark to light, one square after the other: their middle one or two are the median.
+    first = np.cumsum(count) - count
+    middle = np.empty((len(count), off.shape[1]))
+    for channel in range(off.shape[1]):
+        ordered = off[np.lexsort((off[:, channel], square)), channel]
+        middle[:, channel] = (ordered[first + (count - 1) // 2] + ordered[first + count // 2]) / 2
+    return points[count >= 2], middle[count >= 2]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -65,6 +67,8 @@ def measure(
     what on_page returned, in the order of the scans; on_file is called before every file with its number, the
     count and its name, for progress. Raises the CalibError of the scans that could not be used, all of them in one message.
     """
+    # Importing takes half a second, which the reading of the files can cover.
+    threading.Thread(target=_prepare, daemon=True).start()
     processes = processes_for(scans)
     work = partial(
         read_file, Job(plan, strip, settings.scanner, settings.force, on_page), threads_for(processes)
@@ -102,6 +106,16 @@ def measure(
     )
     rows, scatter = rows_of(swatches, plan.markers, _sheets(facts), session)
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
+
+
+def _prepare() -> None:
+    """Import beforehand what is needed once the first page is decoded, beside work that waits for the disk.
+
+    A failure is not said here: whoever needs the library next meets it again and can say it.
+    """
+    with contextlib.suppress(Exception):
+        import scipy.interpolate
+        import scipy.optimize  # noqa: F401
 
 
 def _ended(path: Path, ended: Ended) -> InputError:

@@ -179,7 +179,7 @@ def _srgb_table() -> NDArray[np.float32]:
 
 
 def _srgb_light(codes: NDArray[np.float32]) -> Light:
-    return by_table(codes, _srgb_table()[:, None].repeat(3, axis=1))
+    return by_table(codes, np.broadcast_to(_srgb_table()[:, None], (65536, 3)))
 
 
 def by_table(codes: NDArray[np.float32], table: NDArray[np.float32]) -> Light:
@@ -188,12 +188,15 @@ def by_table(codes: NDArray[np.float32], table: NDArray[np.float32]) -> Light:
     Interpolating would cost more than it gives: 65,536 steps are finer than any scanner's noise.
     """
     missing = np.isnan(codes)
-    index = np.nan_to_num(codes, nan=0.0)
-    np.clip(index, 0, 1, out=index)
+    some_missing = bool(missing.any())
+    index = np.where(missing, np.float32(0), codes) if some_missing else codes
+    index = np.clip(index, 0, 1)
     index *= 65535
     index += 0.5
     whole = index.astype(np.uint16)
-    light = np.stack([table[:, c].take(whole[..., c]) for c in range(3)], axis=-1)
-    if missing.any():
+    light = np.empty(codes.shape, dtype=np.float32)
+    for c in range(3):
+        light[..., c] = np.ascontiguousarray(table[:, c]).take(whole[..., c])
+    if some_missing:
         light[missing] = np.nan
     return light

@@ -205,8 +205,10 @@ class _Page:
         codes = self.frame.cut(self.picture.codes, box.grown(MARGIN_MM), per_mm)
         if upright:
             codes = np.ascontiguousarray(codes.swapaxes(0, 1))
-        at_end = [(codes <= AT_THE_END).any(axis=2), (codes >= 1 - AT_THE_END).any(axis=2)]
-        ends = np.stack(at_end, axis=-1).astype(np.float32)
+        at_end = [codes <= AT_THE_END, codes >= 1 - AT_THE_END]
+        ends = np.stack([end[..., 0] | end[..., 1] | end[..., 2] for end in at_end], axis=-1).astype(
+            np.float32
+        )
         try:
             reading = find_strip(self.decode(codes), per_mm, size, strip.widths, ends)
         except StripNotFound as error:

@@ -105,7 +105,8 @@ class PageReading:
     def _table(self) -> NDArray[np.float32]:
         """Linear light of 65,536 codes by channel: decoder and tone curve in one."""
         codes = np.linspace(0, 1, 65536, dtype=np.float32)[:, None].repeat(3, axis=1)
-        return self.tone(self.decode(codes)).astype(np.float32)
+        # Channels one after the other in memory, as they are looked up.
+        return np.asfortranarray(self.tone(self.decode(codes)).astype(np.float32))
 
     def _linear(self, codes: NDArray[np.float32]) -> Light:
         if self.decode.by_channel:
@@ -115,5 +116,7 @@ class PageReading:
     def reflectance(self, codes: NDArray[np.float32], box: Box) -> Light:
         """Return linear, white-balanced light (h, w, 3) of a box's codes, flare and falloff undone."""
         light = self._linear(codes)
-        own = light / part(self.gain, box, light.shape) - part(self.scatter, box, light.shape)
-        return np.asarray(own / np.float32(1 - self.lighting.flare.sum()), dtype=np.float32)
+        light /= part(self.gain, box, light.shape)
+        light -= part(self.scatter, box, light.shape)
+        light /= np.float32(1 - self.lighting.flare.sum())
+        return light

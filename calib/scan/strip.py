@@ -86,15 +86,18 @@ def find_strip(
     Raises StripNotFound, with what is there instead where that can be told. The result may run in either
     direction; where its widths do not tell, the caller knows which way the light should go, and swaps it with turned().
     """
-    # Outside the picture no channel is there.
-    grey = lightness(light.mean(axis=2)).astype(np.float32)
+    # What lies outside the picture is unknown in all three channels.
+    grey = lightness(cv2.transform(light, np.full((1, 3), 1 / 3, np.float32))).astype(np.float32)
     factor = min(1.0, SEARCH_PER_MM / per_mm)
     reduced = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     small: NDArray[np.float32] = np.nan_to_num(reduced, nan=1.0).astype(np.float32)
-    layers = np.concatenate([light, np.zeros((*light.shape[:2], 2)) if ends is None else ends], axis=2)
+    layers = np.zeros((*light.shape[:2], 5), np.float32)
+    layers[..., :3] = light
+    if ends is not None:
+        layers[..., 3:] = ends
     try:
         inside, place = _find(small, per_mm * factor, size_mm, widths)
-        reading = _read(np.asarray(layers, np.float32), per_mm, size_mm, widths, place, inside)
+        reading = _read(layers, per_mm, size_mm, widths, place, inside)
         _check_steps(reading)
     except StripNotFound as error:
         instead = _what_lies_there(small, per_mm * factor, size_mm)

@@ -160,11 +160,12 @@ def _fit_channel(reading: Array, expected: Array, u: Array) -> Curve:
     best: tuple[float, Array, Fitted, _Candidate] | None = None
     candidates = _candidates(len(x))
     scales = {gamma: (scaled(x, gamma), scaled(fine, gamma)) for gamma in GAMMAS}
+    bases = {gamma: _basis(at) for gamma, (at, _) in scales.items()}
     for candidate in candidates:
         if candidate.degree is None and best is not None and best[0] < GOOD:
             break
         at, fine_at = scales[candidate.gamma]
-        errors = _left_out(candidate, at, y)
+        errors = _left_out(candidate, at, y, bases[candidate.gamma])
         residual = float(np.sqrt(np.mean(np.square(errors)))) if len(errors) else 1.0
         if best is not None and residual >= CLEARLY_BETTER * best[0]:
             continue
@@ -257,14 +258,20 @@ def _candidates(steps: int) -> Sequence[_Candidate]:
     return makers
 
 
-def _left_out(candidate: _Candidate, x: Array, y: Array) -> Array:
-    """Return the errors of the inner steps (n - 2,), each predicted from all the others.
+def _basis(x: Array) -> Array:
+    """Return (n, k) orthonormal columns over steps x (n,), of which the first d + 1 are those of degree d."""
+    most = min(DEGREES[-1] + 1, len(x))
+    return np.linalg.qr(np.vander((x - x.mean()) / np.ptp(x), most, increasing=True))[0]
+
+
+def _left_out(candidate: _Candidate, x: Array, y: Array, basis: Array) -> Array:
+    """Return the errors of the inner steps (n - 2,), each predicted from all the others; basis is what _basis returned.
 
     For least squares the errors with one step left out follow from those with all of them and the
     leverages, without fitting again (Allen, Technometrics 16, 1974).
     """
     if candidate.degree is not None:
-        q, _ = np.linalg.qr(np.vander((x - x.mean()) / np.ptp(x), candidate.degree + 1))
+        q = basis[:, : candidate.degree + 1]
         rest = y - q @ (q.T @ y)
         return np.asarray((rest / np.maximum(1 - np.sum(q**2, axis=1), 1e-9))[1:-1])
     inner = range(1, len(x) - 1)

@@ -209,7 +209,7 @@ def inks_of(case: Case) -> tuple[np.ndarray, np.ndarray]:
     n = round((AROUND_MM + INNER_MM) * PER_MM)
     light, paper = case.light[n:-n, n:-n], case.sight.paper
     density = np.log10(paper.astype(np.float32) / np.maximum(light, 1e-4))
-    guess = estimating.film_density_guess(density.reshape(-1, 3))
+    guess = estimating.film_density_guess(light.reshape(-1, 3), paper)
     noise, weights = estimating.weights_of(guess, paper, 2.1 * case.sight.noise_of(paper * 10.0**-guess))
     return light, estimating.smoothed(density @ weights.astype(np.float32), noise, PER_MM)[0]
 
