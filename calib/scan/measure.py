@@ -171,6 +171,8 @@ def _facts(page: PageReading) -> PageFacts:
         "paper_tiles": int((lighting.weight > 0).sum()),
         "forced": page.forced,
     }
+    if page.quality is not None:
+        report |= page.quality.report
     if strip is not None:
         report |= {
             "strip_along_mm": round(strip.place.along, 2),
