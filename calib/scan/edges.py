@@ -45,7 +45,7 @@ class Edges:
     """What the printed edges of a page look like.
 
     width_mm: from a tenth to nine tenths of the way from black to paper, in light, along or across the page, whichever is
-    softer; up to half a pixel too much where edges run along the pixels. over, under: how far the codes rise above
+    softer; up to two thirds of a pixel too much where edges run along the pixels. over, under: how far the codes rise above
     paper's beside an edge and fall below black's, as shares of the step between them; below 0 where they do not.
     pieces: how many stand behind it.
     """

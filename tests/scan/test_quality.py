@@ -80,17 +80,17 @@ def read(studio: Studio, name: str, codes: NDArray) -> PageReading:
 # --- figures ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("dpi", [200, 300])
 @pytest.mark.parametrize("sd_mm", [0.1, 0.15, 0.2])
-def test_an_edge_is_as_wide_as_its_blur(studio: Studio, sd_mm: float, dpi: float) -> None:
+def test_an_edge_is_as_wide_as_its_blur(studio: Studio, sd_mm: float) -> None:
     """From 10 to 90 % a normal distribution takes 2.56 standard deviations; a pixel adds its own.
 
-    Between pixels a profile is drawn straight, which makes it up to half a pixel wider where edges run along them.
+    Between pixels a profile is drawn straight, which at 150 dpi makes it two thirds of a pixel wider; at 300 hardly.
     """
+    dpi = 300.0
     session = studio.session(scanner=Scanner(blur_mm=sd_mm))
     codes = simulate_page(studio.plan, 1, studio.inks, session, dpi=dpi).pixels
     true = (norm.ppf(0.9) - norm.ppf(0.1)) * np.hypot(sd_mm, 25.4 / dpi / np.sqrt(12))
-    assert edges(codes, studio).width_mm == pytest.approx(true, abs=max(0.15 * true, 0.5 * 25.4 / dpi))
+    assert edges(codes, studio).width_mm == pytest.approx(true, rel=0.15)
 
 
 @pytest.mark.parametrize(
