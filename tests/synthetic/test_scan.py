@@ -379,7 +379,7 @@ FAULTS: list[tuple[str, dict[str, object], Callable[[SimulatedScan], float], flo
     ("scanner", {"sharpen": 1.0}, sharpness, +0.05),
     ("scanner", {"jerk_mm": 0.6}, fine_detail, -0.0002),
     ("scanner", {"denoise": 5}, fine_detail, -0.0005),
-    ("scanner", {"descreen_mm": 0.5}, sharpness, -0.05),
+    ("scanner", {"descreen_mm": 0.5}, sharpness, +0.05),
     ("scanner", {"whiten": 0.05}, white, +0.05),
     ("scanner", {"packed": 10}, contrast, +0.01),
     ("scanner", {"dust": 400}, dark_specks, +0.0005),
