@@ -42,6 +42,7 @@ from calib.scan.lighting import Basis, Lighting, fit_lighting
 from calib.scan.pages import find_pages
 from calib.scan.place import MARGIN_MM, StripNotFound
 from calib.scan.profile import LightOf, light_of
+from calib.scan.quality import quality_of, unfit, words_of
 from calib.scan.sheet import Noise, PageReading, looked_at
 from calib.scan.strip import INNER_HEIGHT, INNER_LENGTH, StripReading, find_strip, same_either_way, turned
 from calib.scan.tone import IDENTITY, NotMonotone, Tone, fit_tone, lightness
@@ -121,7 +122,9 @@ class _Page:
         codes = self.frame.cut(self.picture.codes, whole, GRID_PER_MM)
         grid = self.decode(codes)
         mask = paper_mask(self.frame.page, self.page_mm)
-        notes, forced = self.told(paper_at_the_end((codes[mask] >= 1 - AT_THE_END).mean(axis=0)))
+        quality = quality_of(self.picture, self.decode, self.frame)
+        cut_off = paper_at_the_end((codes[mask] >= 1 - AT_THE_END).mean(axis=0))
+        notes, forced = self.told([*unfit(quality), *cut_off])
         tiles = paper_tiles(grid, mask)
         if len(tiles.at) < LEAST_TILES:
             raise UnfitError(
@@ -131,19 +134,21 @@ class _Page:
         page, steps = self, None
         if self.strip is not None:
             steps = self.strip_reading(self.strip)
-            said, unfit = self.told(steps_at_the_ends(steps))
-            notes, forced = notes + said, forced or unfit
-            if not unfit:
+            said, fatal = self.told(steps_at_the_ends(steps))
+            notes, forced = notes + said, forced or fatal
+            if not fatal:
                 page, steps = replace(self, strip=self.strip.only(steps.usable)), steps.only(steps.usable)
         reading = page.solve(_Whole(coarse(grid), coarse_mask(mask), self.beyond()), tiles, steps)
-        said, unfit = page.told(page.judged(reading, np.median(tiles.light, axis=0)))
-        return replace(reading, notes=notes + said, forced=reading.forced or forced or unfit)
+        said, fatal = page.told(page.judged(reading, np.median(tiles.light, axis=0)))
+        forced = reading.forced or forced or fatal
+        return replace(reading, quality=quality, notes=notes + said, forced=forced)
 
     def told(self, findings: list[Finding]) -> tuple[tuple[str, ...], bool]:
-        """Return the findings as sentences, and whether one was fatal; raise UnfitError for it unless forced."""
+        """Return the findings as sentences, and whether one was fatal; raise UnfitError for all of them unless forced."""
         fatal = [finding for finding in findings if finding.fatal]
         if fatal and not self.force:
-            raise UnfitError(f"{self.where}: {fatal[0].words}", fatal[0].todo)
+            words, todo = words_of(fatal)
+            raise UnfitError(f"{self.where}: {words}", todo)
         return tuple(f"page {self.frame.page.page}: {f.words}. {f.todo}" for f in findings), bool(fatal)
 
     def judged(self, reading: PageReading, paper_declared: Array) -> list[Finding]:

@@ -16,6 +16,7 @@ from calib.scan.image import Picture
 from calib.scan.lighting import Lighting
 from calib.scan.printed import Printed, printed_size
 from calib.scan.profile import LightOf, by_table
+from calib.scan.quality import Quality
 from calib.scan.strip import StripReading
 from calib.scan.tone import Tone
 
@@ -49,7 +50,8 @@ class PageReading:
 
     gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
     light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
-    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page.
+    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page. quality: figures of the
+    picture.
     """
 
     picture: Picture
@@ -65,6 +67,7 @@ class PageReading:
     paper_at: Array
     forced: bool
     notes: tuple[str, ...] = ()
+    quality: Quality | None = None
 
     @property
     def per_mm(self) -> float:
@@ -74,7 +77,7 @@ class PageReading:
     @property
     def warnings(self) -> list[str]:
         """Sentences for the user about what is odd or costly about the page as it was scanned."""
-        costs = file_costs(self.picture.jpeg, self.frame.pixels_per_mm * 25.4)
+        costs = file_costs(self.picture.jpeg, self.frame.pixels_per_mm * 25.4, self.jpeg)
         name = self.picture.name
         about = [f"page {self.frame.page.page}: {note}" for note in (*self.frame.notes, *self.printed.notes)]
         return [f"{name}, {note}" for note in (*self.notes, *about)] + [f"{name}: {cost}" for cost in costs]
@@ -84,6 +87,11 @@ class PageReading:
         """At which size the page was printed; a camera's dpi say nothing."""
         strip_scale = None if self.strip is None else self.strip.place.scale
         return printed_size(self.frame, strip_scale, None if self.picture.camera else self.picture.dpi)
+
+    @property
+    def jpeg(self) -> int | None:
+        """The quality 1..100 of the strongest JPEG that the picture is or was, None for none."""
+        return self.picture.jpeg if self.quality is None else self.quality.jpeg
 
     def codes(self, box: Box) -> NDArray[np.float32]:
         """Return the codes (h, w, 3) in 0..1 of a box on the page, NaN outside the picture."""

@@ -92,12 +92,12 @@ def jpeg_rounding(quality: int) -> Array:
 
 def _rounding(page: PageReading, box: Box) -> Callable[[Array], Array]:
     """Return the uncertainty (3,) at a light (3,) that the file's packing leaves in even areas."""
-    if page.picture.jpeg is None:
+    if page.jpeg is None:
         return lambda linear: np.zeros(3)
     ramp = np.repeat(np.linspace(0, 1, 257, dtype=np.float32)[:, None, None], 3, axis=2)
     light = page.reflectance(ramp, box)[:, 0].astype(float)
     slope = np.gradient(light, 1 / 256, axis=0)
-    codes = jpeg_rounding(page.picture.jpeg)
+    codes = jpeg_rounding(page.jpeg)
 
     def at(linear: Array) -> Array:
         return np.array([codes[c] * np.interp(linear[c], light[:, c], slope[:, c]) for c in range(3)])

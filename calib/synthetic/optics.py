@@ -36,9 +36,11 @@ def scan_light(
             plane[:] = cv2.GaussianBlur(
                 plane, (0, 0), scanner.blur_mm * scale, borderType=cv2.BORDER_REPLICATE
             )
+        if scanner.jerk_mm:
+            plane[:] = _box(plane, (1, max(1, round(scanner.jerk_mm * scale))))
         _make_noisy(plane, scanner, channel, seed)
         plane *= np.float32(scanner.gain[channel])
-    return drive(planes, scanner)
+    return drive(planes, scanner, scale)
 
 
 def scattered(plane: Plane, lid: float, scanner: Scanner, scale: float) -> Plane:
@@ -110,8 +112,16 @@ def _make_noisy(plane: Plane, scanner: Scanner, channel: int, seed: str) -> None
     plane += noise
 
 
-def drive(planes: NDArray[np.float32], scanner: Scanner) -> Pixels:
-    """Return pixels (rows, columns, 3), uint8 or uint16, that a driver makes of light (3, rows, columns)."""
+def _box(plane: Plane, size: tuple[int, int]) -> Plane:
+    """Return the mean over a window of (columns, rows) around every pixel."""
+    return np.asarray(cv2.blur(plane, size, borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
+
+
+def drive(planes: NDArray[np.float32], scanner: Scanner, scale: float) -> Pixels:
+    """Return pixels (rows, columns, 3), uint8 or uint16, that a driver makes of light (3, rows, columns).
+
+    scale: pixels per mm.
+    """
     if scanner.bits not in (8, 16):
         raise ImpossibleError(f"A scan of {scanner.bits} bits cannot be simulated", "Choose 8 or 16.")
     if scanner.matrix is not None:
@@ -119,27 +129,58 @@ def drive(planes: NDArray[np.float32], scanner: Scanner) -> Pixels:
         flat[:] = np.asarray(scanner.matrix, dtype=np.float32) @ flat
     for plane in planes:
         _to_codes(plane, scanner.tone)
-    if scanner.sharpen:
-        for plane in planes:
-            plane += np.float32(scanner.sharpen) * (plane - cv2.GaussianBlur(plane, (0, 0), 1.2))
+    _retouch(planes, scanner, scale)
     if scanner.auto_contrast:
         sample = np.clip(planes[:, ::3, ::3], 0.0, 1.0)
         low, high = np.quantile(sample, [scanner.auto_contrast, 1.0 - scanner.auto_contrast])
         planes -= np.float32(low)
         planes /= np.float32(max(high - low, 1e-3))
-    depth = 8 if scanner.jpeg is not None else scanner.bits
+    if scanner.whiten:
+        _whiten(planes, scanner.whiten)
+    depth = 8 if scanner.jpeg is not None or scanner.packed is not None else scanner.bits
     pixels = np.empty((planes.shape[1], planes.shape[2], 3), np.uint8 if depth == 8 else np.uint16)
     for channel, plane in enumerate(planes):
         np.clip(plane, 0.0, 1.0, out=plane)
         plane *= np.float32(2**depth - 1)
         plane += np.float32(0.5)
         pixels[..., channel] = plane
-    if scanner.jpeg is not None:
-        done, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, scanner.jpeg])
-        if not done:
-            raise ImpossibleError("The scan could not be packed as JPEG")
-        pixels = np.ascontiguousarray(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))[..., ::-1])
-    return pixels
+    if scanner.packed is not None:
+        right, down = (at % 8 and 8 - at % 8 for at in scanner.packed_at)
+        padded = np.pad(pixels, ((down, 0), (right, 0), (0, 0)), mode="edge")
+        pixels = np.ascontiguousarray(_packed(padded, scanner.packed)[down:, right:])
+    return pixels if scanner.jpeg is None else _packed(pixels, scanner.jpeg)
+
+
+def _packed(pixels: Pixels, quality: int) -> Pixels:
+    """Return the pixels (rows, columns, 3) of 8 bits that are left of these by a JPEG."""
+    done, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    if not done:
+        raise ImpossibleError("The scan could not be packed as JPEG")
+    return np.ascontiguousarray(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))[..., ::-1])
+
+
+def _retouch(planes: NDArray[np.float32], scanner: Scanner, scale: float) -> None:
+    """Take out noise and print screens, and sharpen, in codes (3, rows, columns), as far as the driver is asked to."""
+    for plane in planes:
+        if scanner.denoise:
+            plane[:] = cv2.medianBlur(plane, scanner.denoise)
+        if scanner.descreen_mm:
+            # Averaged over a period of the screen, and its edges brought back a little (invented).
+            side = max(1, round(scanner.descreen_mm * scale))
+            plane[:] = _box(plane, (side, side))
+            plane += np.float32(0.7) * (plane - cv2.GaussianBlur(plane, (0, 0), max(0.5, side / 2)))
+        if scanner.sharpen:
+            plane += np.float32(scanner.sharpen) * (
+                plane - cv2.GaussianBlur(plane, (0, 0), scanner.sharpen_px)
+            )
+
+
+def _whiten(planes: NDArray[np.float32], reach: float) -> None:
+    """Draw light pixels to white, all of it within reach of it and ever less down to twice that (invented)."""
+    share = np.clip((planes.min(axis=0) - np.float32(1.0 - 2.0 * reach)) / np.float32(reach), 0.0, 1.0)
+    share *= share * (3.0 - 2.0 * share)
+    for plane in planes:
+        plane += share * (1.0 - plane)
 
 
 def _to_codes(plane: Plane, tone: str) -> None:

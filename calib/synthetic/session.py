@@ -177,8 +177,11 @@ class Scanner:
     columns: relative sd of the gain from sensor column to column. gain: of the channels.
     matrix: 3x3 on linear light before the curve, for files in another RGB.
     tone: 'srgb', 'linear', 's-curve', or 'gamma' and a number, such as 'gamma 1.8'.
-    auto_contrast: share of pixels clipped at each end. sharpen: amount of unsharp masking.
-    bits: 8 or 16. jpeg: quality, None for none; it makes 8 bits.
+    auto_contrast: share of pixels clipped at each end. sharpen, sharpen_px: amount of unsharp masking, and its sd.
+    jerk_mm: smear along the sensor's way. denoise: side of a median's window in pixels, 3 or 5, 0 for none.
+    descreen_mm: period of the print screen that is averaged away. whiten: how far below white codes are drawn to it.
+    bits: 8 or 16. jpeg: quality, None for none; it makes 8 bits. packed, packed_at: quality of an earlier JPEG, and
+    the pixel (across, down) at which its squares begin, as where the picture was cropped since.
     dust, hairs: on the page. again: another number scans the same page with other noise and dust.
     """
 
@@ -200,8 +203,15 @@ class Scanner:
     tone: str = "srgb"
     auto_contrast: float = 0.0
     sharpen: float = 0.0
+    sharpen_px: float = 1.2
+    jerk_mm: float = 0.0
+    denoise: int = 0
+    descreen_mm: float = 0.0
+    whiten: float = 0.0
     bits: int = 16
     jpeg: int | None = None
+    packed: int | None = None
+    packed_at: tuple[int, int] = (0, 0)
     dust: int = 4
     hairs: int = 0
     again: int = 0

@@ -358,6 +358,11 @@ def redness(scan: SimulatedScan) -> float:
     return float(red / green)
 
 
+def fine_detail(scan: SimulatedScan) -> float:
+    """Mean change of green light from row to row."""
+    return float(np.abs(np.diff(light(scan)[..., 1], axis=0)).mean())
+
+
 FAULTS: list[tuple[str, dict[str, object], Callable[[SimulatedScan], float], float]] = [
     ("scanner", {"flare": 0.04}, dark_end, +0.01),
     ("scanner", {"falloff": 0.1}, sides, -0.05),
@@ -372,6 +377,11 @@ FAULTS: list[tuple[str, dict[str, object], Callable[[SimulatedScan], float], flo
     ("scanner", {"tone": "s-curve"}, white, +0.02),
     ("scanner", {"auto_contrast": 0.02}, share_of_ends, +0.015),
     ("scanner", {"sharpen": 1.0}, sharpness, +0.05),
+    ("scanner", {"jerk_mm": 0.6}, fine_detail, -0.0002),
+    ("scanner", {"denoise": 5}, fine_detail, -0.0005),
+    ("scanner", {"descreen_mm": 0.5}, sharpness, +0.05),
+    ("scanner", {"whiten": 0.05}, white, +0.05),
+    ("scanner", {"packed": 10}, contrast, +0.01),
     ("scanner", {"dust": 400}, dark_specks, +0.0005),
     ("scanner", {"hairs": 4}, dark_specks, +0.0002),
     ("laying", {"lift_mm": 4.0}, sides, -0.1),
