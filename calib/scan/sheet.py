@@ -14,6 +14,7 @@ from calib.scan.costs import file_costs
 from calib.scan.frame import Frame
 from calib.scan.image import Picture
 from calib.scan.lighting import Lighting
+from calib.scan.photolight import PhotoLight
 from calib.scan.profile import LightOf, by_table
 from calib.scan.strip import StripReading
 from calib.scan.tone import Tone
@@ -48,7 +49,7 @@ class PageReading:
 
     gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
     light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
-    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page.
+    to measure and read in spite of that. photo: the light of a photographed page, None of a scanned one. notes: sentences for the user about what is odd, beginning with the page.
     """
 
     picture: Picture
@@ -64,6 +65,7 @@ class PageReading:
     paper_at: Array
     forced: bool
     notes: tuple[str, ...] = ()
+    photo: PhotoLight | None = None
 
     @property
     def per_mm(self) -> float:
