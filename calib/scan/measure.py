@@ -170,6 +170,7 @@ def _facts(page: PageReading) -> PageFacts:
         "u_flare": round(lighting.u_flare, 5),
         "paper_tiles": int((lighting.weight > 0).sum()),
         "forced": page.forced,
+        "photo": page.photo is not None,
     }
     if strip is not None:
         report |= {
@@ -201,6 +202,7 @@ def _sheets(facts: Sequence[PageFacts]) -> Sheets:
         tones=tuple(fact.tone for fact in facts),
         u_gain=float(np.sqrt(np.mean([fact.u_gain**2 for fact in facts]))),
         pixels=sum(fact.pixels for fact in facts),
+        photo=any(fact.report["photo"] for fact in facts),
     )
 
 

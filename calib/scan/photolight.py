@@ -42,6 +42,9 @@ AROUND_MM = 28.0
 # cells, and never less than the floor (relative; both measured, tests/benchmarks/photos.py).
 OF_MISSED = 0.6
 FLOOR = 0.003
+# What is left of a swatch's light in each channel by itself, relative, and of the darkest inks as a share of a perfect white's
+# (measured, tests/benchmarks/photos.py).
+CHANNEL, CHANNEL_DARK = 0.006, 0.0008
 GRID_STEP = 3
 
 
@@ -64,6 +67,11 @@ class PhotoLight:
         near = sound & (np.hypot(*(self.at - at).T) < AROUND_MM)
         missed = self.missed[near if near.sum() >= 4 else sound, 0]
         return float(np.hypot(FLOOR, OF_MISSED * np.sqrt(np.mean(missed**2))))
+
+
+def photo_noise(linear: Array) -> Array:
+    """Return the standard uncertainty (3,) of a photographed film's light (3,) in each channel by itself."""
+    return np.asarray(CHANNEL * np.maximum(linear, 0.0) + CHANNEL_DARK)
 
 
 def paper_squares(grid: Light, mask: NDArray[np.bool_]) -> Tiles:
