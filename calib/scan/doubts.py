@@ -151,7 +151,9 @@ def doubts_of(groups: Sequence[Group], scatter: HandScatter, sheets: Sheets, sca
         amounts = group.amount * np.maximum(1 + u_dose * z[:, 0], 0.0)
         light = group.film + group.curve.light(amounts) - group.curve.light(group.amount)
         lit = _light(group, sheets) * group.film
-        light += np.hypot(sheets.u_again(group.film), lit) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+        light += (
+            np.hypot(sheets.u_again(group.film), lit) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+        )
         scale = _scale(group.film)
         astray = ASTRAY * u_dose * np.linalg.norm(group.curve.slope(group.amount)[0] / scale)
         light += scale * np.hypot(scatter.rest / np.sqrt(n), astray) * z[:, 5:8]

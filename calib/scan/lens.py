@@ -39,14 +39,14 @@ class Lens:
     def straight(self, pixels: Array) -> Array:
         """Return where a perfect lens would have put what is seen at pixels (..., 2)."""
         off = (pixels - self.middle) / self.radius
-        return self.middle + self.radius * off / (1 + self.bent * np.sum(off**2, axis=-1, keepdims=True))
+        return np.asarray(self.middle + self.radius * off / (1 + self.bent * np.sum(off**2, axis=-1, keepdims=True)))
 
     def seen(self, straight: Array) -> Array:
         """Return where this lens shows what a perfect one would put at straight (..., 2)."""
         off = (straight - self.middle) / self.radius
         square = np.sum(off**2, axis=-1, keepdims=True)
         inside = np.sqrt(np.maximum(1 - 4 * self.bent * square, 0.01))
-        return self.middle + self.radius * off * 2 / (1 + inside)
+        return np.asarray(self.middle + self.radius * off * 2 / (1 + inside))
 
     def pressed(self, mm: Array) -> Array:
         """Return which places (..., 2) of a flat page lie in line with those of the page as it curls."""

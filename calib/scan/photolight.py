@@ -123,8 +123,7 @@ def fit_photo_light(
             stiffness, missed = _foreseen(points, parts, good, stiffness)
     field = _field(points[good], parts[good], stiffness, shape, np.array(page_mm) / (2 * UNIT_MM))
     offset = _at(field, reference_mm)
-    local = (field - offset).astype(np.float32)
-    log_local = _together(local)
+    log_local = _together(field - offset).astype(np.float32)
     rest = log_light - np.stack([_at(log_local, at) for at in tiles.at])
     rest -= np.median(rest[good], axis=0)
     residual = float(max(1.4826 * np.median(np.abs(rest[good])), 1e-6))
@@ -150,7 +149,7 @@ def _apart(log_light: Array) -> Array:
     return np.stack([log_light.mean(axis=-1), log_light[..., 0] - green, log_light[..., 2] - green], axis=-1)
 
 
-def _together(parts: Array) -> Array:
+def _together(parts: Array | Light) -> Array:
     """Return the inverse of _apart."""
     green = parts[..., 0] - (parts[..., 1] + parts[..., 2]) / 3
     return np.stack([green + parts[..., 1], green, green + parts[..., 2]], axis=-1)
@@ -255,7 +254,9 @@ def _field(
     ]
     field = np.concatenate(found, axis=1).reshape(*size, 3).astype(np.float32)
     x, y = np.meshgrid((np.arange(shape[1]) + 0.5) / GRID_STEP, (np.arange(shape[0]) + 0.5) / GRID_STEP)
-    return np.asarray(cv2.remap(field, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR), np.float32)
+    return np.asarray(
+        cv2.remap(field, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR), np.float32
+    )
 
 
 def _at(field: Light, at: Array) -> Array:

@@ -26,6 +26,8 @@ GLARE = 0.006
 SQUARE_MM = 2.0
 LEAST_COLOUR = 0.25
 CLEAR = 4.0
+# Squares with so much less or more ink are gaps and bands, whose colours no straight line tells.
+MOST_INK = 0.25
 
 
 def spots_at(light: PhotoLight, box: Box) -> tuple[str, ...]:
@@ -63,6 +65,9 @@ def mirrored(inside: Inside, per_mm: float) -> bool:
     way /= size
     white = np.ones(3) - way * way.sum()
     if float(white @ white) < LEAST_COLOUR:
+        return False
+    off = off[np.abs(off @ way) < MOST_INK * size]
+    if len(off) < 6:
         return False
     added = (off @ white) / float(white @ white)
     added -= np.median(added)

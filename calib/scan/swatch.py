@@ -124,7 +124,8 @@ def _photographed(page: PageReading, swatch: Swatch, light: NDArray[np.float32])
     if patch is not None:
         margin = round((AROUND_MM + INNER_MM) * page.per_mm)
         inner = light[margin:-margin, margin:-margin]
-        if mirrored(Inside(inner, patch.linear, patch.paper), page.per_mm):
+        # Of a channel at the end of its range nothing can be told.
+        if patch.clipped <= CLIPPED and mirrored(Inside(inner, patch.linear, patch.paper), page.per_mm):
             found.add("glare")
         # What a camera's program does to colours near others is alike in no two channels.
         patch = replace(patch, u_linear=np.hypot(patch.u_linear, photo_noise(patch.linear)))

@@ -108,10 +108,12 @@ def _seen(sheet: Sheet, camera: Camera) -> Light:
         py, px = np.mgrid[start:stop, :width].astype(float)
         x, y = lens.page_of(px, py)
         on_grid = [((v + AROUND_MM) / GRID_MM).astype(np.float32) for v in (x, y)]
-        lit = cv2.remap(field, *on_grid, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        lit = cv2.remap(field, on_grid[0], on_grid[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         at = [(sheet.per_mm * v + o).astype(np.float32) for v, o in zip((x, y), sheet.origin_px, strict=True)]
         table = tuple(float(v) for v in camera.table)
-        part = cv2.remap(sheet.light, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=table)
+        part = cv2.remap(
+            sheet.light, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=table
+        )
         part += glare_at(camera, sheet.page, x, y).astype(np.float32)[..., None]
         far = np.hypot(px - width / 2, py - height / 2) / (camera.focal_mm / 36 * max(camera.size_px))
         fall = 1 - camera.vignetting * (1 - np.cos(np.arctan(far)) ** 4)

@@ -80,7 +80,9 @@ def touched(photo: Photo, ails: str) -> dict[str, bool]:
             share = (light_at(photo.camera, page, x, y) / light_at(plain, page, x, y))[..., 1]
             result[cell.cell] = bool(np.ptp(share) > 0.05)
         else:
-            result[cell.cell] = ails == "glare" and bool(glare_at(photo.camera, photo.sheet.page, x, y).max() > 0.01)
+            result[cell.cell] = ails == "glare" and bool(
+                glare_at(photo.camera, photo.sheet.page, x, y).max() > 0.01
+            )
     return result
 
 
@@ -108,7 +110,9 @@ def main(count: int = 30, first: int = FIRST_SEED, scanned: int = 6) -> None:
             if swatch.has_colour and "clipped" not in swatch.flags:
                 off = scanner.to_lab(swatch.patch.linear) - scanner.to_lab(true)
                 e = float(delta_e_2000(scanner.to_lab(swatch.patch.linear), scanner.to_lab(true)))
-                one.append((e, bool({"glare", "shadow"} & set(swatch.flags)), on[swatch.cell.cell], off, swatch))
+                one.append(
+                    (e, bool({"glare", "shadow"} & set(swatch.flags)), on[swatch.cell.cell], off, swatch)
+                )
         # The hand's scatter is no error against the swatch's own film, so only what else is doubted counts.
         z += [_score(page, swatch, off, scanner) for _, flagged, _, off, swatch in one if not flagged]
         (ailing if ails else plain).extend(one)
@@ -134,7 +138,9 @@ def main(count: int = 30, first: int = FIRST_SEED, scanned: int = 6) -> None:
               f"{(bad & flagged).sum()} flagged; flagged of {(~on).sum()} untouched: {(flagged & ~on).sum()}")  # fmt: skip
     z_all = np.array(z)
     inside = np.mean(np.abs(z_all) < 1.96, axis=0)
-    print(f"95 % intervals of L, a, b hold {np.round(100 * inside, 1)} % of {len(z_all)} unflagged; z rms {np.sqrt((z_all**2).mean(axis=0)).round(2)}")
+    print(
+        f"95 % intervals of L, a, b hold {np.round(100 * inside, 1)} % of {len(z_all)} unflagged; z rms {np.sqrt((z_all**2).mean(axis=0)).round(2)}"
+    )
 
 
 def _measured(plan: Plan, photo: Photo):  # type: ignore[no-untyped-def]

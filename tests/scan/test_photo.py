@@ -104,9 +104,7 @@ def test_cells_are_found_where_a_lens_shows_them(
     path, photo = taken(studio, sheet, name, replace(SMALL, **changes))  # type: ignore[arg-type]
     (page,) = studio.read(path)
     assert isinstance(page.frame, PhotoFrame)
-    middles = np.array(
-        [[c.x_mm + c.width_mm / 2, c.y_mm + c.height_mm / 2] for c in photo.sheet.page.cells]
-    )
+    middles = np.array([[c.x_mm + c.width_mm / 2, c.y_mm + c.height_mm / 2] for c in photo.sheet.page.cells])
     off = page.frame.to_pixels(middles) - photo.lens.pixels_of(middles)
     assert np.hypot(*off.T).max() / page.frame.pixels_per_mm < 0.5
     assert page.frame.to_mm(page.frame.to_pixels(middles)) == pytest.approx(middles, abs=1e-6)
@@ -125,7 +123,9 @@ def test_a_shadow_edge_is_flagged_where_it_lies(studio: Studio, sheet: Sheet) ->
     path, _ = taken(studio, sheet, "shadow", replace(SMALL, shadows=(edge,)))
     (page,) = studio.read(path)
     flags = flagged(page, studio)
-    assert "shadow" in flags[cell.cell] | {f for c in sheet.page.cells if c.x_mm == cell.x_mm for f in flags[c.cell]}
+    assert "shadow" in flags[cell.cell] | {
+        f for c in sheet.page.cells if c.x_mm == cell.x_mm for f in flags[c.cell]
+    }
     path, _ = taken(studio, sheet, "no-shadow", SMALL)
     (page,) = studio.read(path)
     assert not any({"shadow", "glare"} & found for found in flagged(page, studio).values())
