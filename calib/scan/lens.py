@@ -39,7 +39,9 @@ class Lens:
     def straight(self, pixels: Array) -> Array:
         """Return where a perfect lens would have put what is seen at pixels (..., 2)."""
         off = (pixels - self.middle) / self.radius
-        return np.asarray(self.middle + self.radius * off / (1 + self.bent * np.sum(off**2, axis=-1, keepdims=True)))
+        return np.asarray(
+            self.middle + self.radius * off / (1 + self.bent * np.sum(off**2, axis=-1, keepdims=True))
+        )
 
     def seen(self, straight: Array) -> Array:
         """Return where this lens shows what a perfect one would put at straight (..., 2)."""

@@ -51,7 +51,9 @@ class PhotoFrame(Frame):
     def to_mm(self, points: Array) -> Array:
         """Return page points (..., 2) in millimetres of pixel positions (..., 2)."""
         assert self.lens is not None
-        return self.lens.unpressed(mapped(np.asarray(np.linalg.inv(self.matrix), dtype=float), self.lens.straight(points)))
+        return self.lens.unpressed(
+            mapped(np.asarray(np.linalg.inv(self.matrix), dtype=float), self.lens.straight(points))
+        )
 
     def cut(
         self, codes: NDArray[np.uint8] | NDArray[np.uint16], box: Box, pixels_per_mm: float

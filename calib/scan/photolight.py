@@ -261,4 +261,5 @@ def _field(
 
 def _at(field: Light, at: Array) -> Array:
     x, y = (np.full((1, 1), v - 0.5, np.float32) for v in at)
-    return np.asarray(cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), float)[0, 0]
+    found = cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found[0, 0], dtype=float)

@@ -78,7 +78,7 @@ def simulate_sheet(
     laying = Laying(turn_deg=0, offset_mm=(0, 0), margin_mm=0, shadow=0)
     scan = simulate_page(plan, page_number, inks, replace(session, scanner=scanner, laying=laying), dpi)
     light = scan.pixels.astype(np.float32) / np.float32(65535)
-    light = cv2.transform(light, np.linalg.inv(mix))
+    light = np.asarray(cv2.transform(light, np.linalg.inv(mix)), np.float32)
     page = next(page for page in plan.pages if page.page == page_number)
     matrix = scan.truth.mm_to_px
     truth = replace(scan.truth, session=session)
@@ -114,10 +114,10 @@ def _seen(sheet: Sheet, camera: Camera) -> Light:
         part = cv2.remap(
             sheet.light, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=table
         )
-        part += glare_at(camera, sheet.page, x, y).astype(np.float32)[..., None]
+        mirrored = glare_at(camera, sheet.page, x, y).astype(np.float32)[..., None]
         far = np.hypot(px - width / 2, py - height / 2) / (camera.focal_mm / 36 * max(camera.size_px))
         fall = 1 - camera.vignetting * (1 - np.cos(np.arctan(far)) ** 4)
-        out[start:stop] = part * lit * fall[..., None].astype(np.float32)
+        out[start:stop] = (part + mirrored) * lit * fall[..., None].astype(np.float32)
     return out
 
 
