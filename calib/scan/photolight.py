@@ -41,7 +41,7 @@ AROUND_MM = 28.0
 # A cell has paper on its sides, nearer than the pieces that were left out: of what is missed there so much is missed in
 # cells, and never less than the floor (relative; both measured, tests/benchmarks/photos.py).
 OF_MISSED = 0.6
-FLOOR = 0.003
+FLOOR = 0.008
 # What is left of a swatch's light in each channel by itself, relative, and of the darkest inks as a share of a perfect white's
 # (measured, tests/benchmarks/photos.py).
 CHANNEL, CHANNEL_DARK = 0.006, 0.0008

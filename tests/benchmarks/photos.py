@@ -124,7 +124,7 @@ def main(count: int = 30, first: int = FIRST_SEED, scanned: int = 6) -> None:
             for name, (suffix, knobs) in SCANS.items():
                 own = replace(session, scanner=Scanner(kind=KINDS[seed % 3], **knobs))
                 scans[name].append(errors(read_page(plan, own, seed, 300, suffix), absolute=False))
-    for name, found in scans.items():
+    for name, found in scans.items() if scanned else ():
         e = np.concatenate(found)
         print(f"{name:30s} mean {e.mean():.3f} p95 {np.percentile(e, 95):.3f} ({len(e)} swatches)")
     e = np.array([each[0] for each in plain])
