@@ -41,7 +41,8 @@ class Sheets:
     """What all pages have in common: light (3,) of bare paper and of the printer's black, and how sure light is.
 
     tones: the pages' tone curves. u_gain: relative standard uncertainty of the illumination at a place. pixels: how many
-    tiles of paper were read.
+    tiles of paper were read. photo: whether any page was photographed; the light on its strip then errs by itself, and another
+    photograph does not share that.
     """
 
     paper: Array
@@ -49,13 +50,15 @@ class Sheets:
     tones: tuple[Tone, ...]
     u_gain: float
     pixels: int
+    photo: bool = False
 
     def u_again(self, light: Array) -> Array:
         """Return the standard uncertainty (..., 3) of light (..., 3) that another session with this strip does not share.
 
         It is alike in the three channels, as the lamp's errors are and mostly the tone's.
         """
-        tone = np.mean([tone.u_again(light) ** 2 for tone in self.tones], axis=0)
+        again = [tone.u(light) if self.photo else tone.u_again(light) for tone in self.tones]
+        tone = np.mean(np.square(again), axis=0)
         return np.asarray(np.sqrt(tone + (self.u_gain * light) ** 2))
 
     def u_tone(self, light: Array) -> Array:
@@ -114,12 +117,20 @@ def _repeats(group: Group) -> Repeats:
     scale = _scale(group.film)
     along = group.curve.slope(group.amount)[0] / scale
     known = np.diag((_noise(group) / scale) ** 2) + _within(group) ** 2 * np.outer(along, along)
+    lit = group.film / scale * np.sqrt(np.mean([swatch.u_light**2 for swatch in group.swatches]))
+    known += np.outer(lit, lit)
     return Repeats((group.linear - group.film) / scale, along, known)
 
 
 def _noise(group: Group) -> Array:
     """Return the standard uncertainty (3,) of one swatch's light from the noise of its pixels."""
     return np.asarray(np.sqrt(np.mean([patch.u_linear**2 for patch in group.patches], axis=0)))
+
+
+def _light(group: Group, sheets: Sheets) -> float:
+    """Return what the light of a group's swatches is less sure than the page's, relative."""
+    own = float(np.mean([swatch.u_light**2 for swatch in group.swatches]))
+    return float(np.sqrt(max(0.0, own - sheets.u_gain**2)))
 
 
 def _within(group: Group) -> float:
@@ -139,7 +150,10 @@ def doubts_of(groups: Sequence[Group], scatter: HandScatter, sheets: Sheets, sca
         u_dose = 0.0 if blender else float(np.hypot(scatter.dose.sd, _within(group)) / np.sqrt(n))
         amounts = group.amount * np.maximum(1 + u_dose * z[:, 0], 0.0)
         light = group.film + group.curve.light(amounts) - group.curve.light(group.amount)
-        light += sheets.u_again(group.film) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+        lit = _light(group, sheets) * group.film
+        light += (
+            np.hypot(sheets.u_again(group.film), lit) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+        )
         scale = _scale(group.film)
         astray = ASTRAY * u_dose * np.linalg.norm(group.curve.slope(group.amount)[0] / scale)
         light += scale * np.hypot(scatter.rest / np.sqrt(n), astray) * z[:, 5:8]

@@ -127,8 +127,13 @@ def lightest_is_paper(reading: StripReading, stated: Array) -> bool:
     return off > max(NOT_ITS_VALUE, FAR_OFF * doubt)
 
 
-def plausible(seen: Seen, encoding: Encoding) -> list[Finding]:
-    """Judge a page as the strip makes it: its paper, its black, and the tone that the driver would have had."""
+def plausible(seen: Seen, encoding: Encoding | None) -> list[Finding]:
+    """Judge a page as the strip makes it: its paper, its black, and the tone that the driver would have had.
+
+    encoding: None where no driver made the tone, as in a photograph.
+    """
+    if encoding is None:
+        return _paper(seen)
     return [*_paper(seen), *_tone(seen, encoding), *_made_white(seen)]
 
 

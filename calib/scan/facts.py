@@ -28,6 +28,7 @@ def report_of(page: PageReading) -> dict[str, Any]:
         "u_flare": round(lighting.u_flare, 5),
         "paper_tiles": int((lighting.weight > 0).sum()),
         "forced": page.forced,
+        "photo": page.photo is not None,
         **({} if page.quality is None else page.quality.report),
         **_strip(page),
     }

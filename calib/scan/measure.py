@@ -168,6 +168,7 @@ def _sheets(facts: Sequence[PageFacts]) -> Sheets:
         tones=tuple(fact.tone for fact in facts),
         u_gain=float(np.sqrt(np.mean([fact.u_gain**2 for fact in facts]))),
         pixels=sum(fact.pixels for fact in facts),
+        photo=any(fact.report["photo"] for fact in facts),
     )
 
 

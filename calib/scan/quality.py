@@ -83,8 +83,8 @@ class Quality:
         }
 
 
-def quality_of(picture: Picture, decode: LightOf, frame: Frame) -> Quality:
-    """Measure how good a picture of a page is. decode: its codes to light, as the file states it."""
+def quality_of(picture: Picture, decode: LightOf, frame: Frame, photo: bool = False) -> Quality:
+    """Measure how good a picture of a page is. decode: its codes to light, as the file states it. photo: a camera took it."""
     packing = packing_of(picture.codes, frame)
     known = [quality for quality in (picture.jpeg, packing.quality) if quality is not None]
     page = frame.page
@@ -100,7 +100,7 @@ def quality_of(picture: Picture, decode: LightOf, frame: Frame) -> Quality:
         dark_cells=float(dark),
         light_cells=float(light),
         jpeg=min(known, default=None),
-        photo=picture.camera,
+        photo=photo or picture.camera,
     )
 
 

@@ -23,6 +23,7 @@ from calib.scan.bare import (
     grid_points,
     paper_mask,
     paper_tiles,
+    part,
     sample,
     sample_mean,
 )
@@ -40,6 +41,10 @@ from calib.scan.frame import Frame
 from calib.scan.image import AT_THE_END, Picture
 from calib.scan.lighting import Basis, Lighting, fit_lighting
 from calib.scan.pages import find_pages
+from calib.scan.photo import lit_like_a_photo, photo_notes
+from calib.scan.photoframe import PhotoFrame, photo_frame
+from calib.scan.photolight import PhotoLight, fit_photo_light, paper_squares
+from calib.scan.photosolve import PhotoPage, Shown, relit, solve_photo
 from calib.scan.place import MARGIN_MM, StripNotFound
 from calib.scan.profile import LightOf, light_of
 from calib.scan.quality import quality_of, unfit, words_of
@@ -72,6 +77,8 @@ def read_picture(picture: Picture, plan: Plan, strip: Strip | None, force: bool 
     make no tone curve.
     """
     frames = find_pages(picture.codes, plan, picture.name)
+    # A camera's picture is looked at again, for what a lens and a curling page do to it.
+    frames = [photo_frame(picture, frame, plan.page_mm) or frame for frame in frames]
     decode = light_of(picture)
     return [_Page(picture, decode, frame, plan.page_mm, strip, force).read() for frame in frames]
 
@@ -122,26 +129,31 @@ class _Page:
         codes = self.frame.cut(self.picture.codes, whole, GRID_PER_MM)
         grid = self.decode(codes)
         mask = paper_mask(self.frame.page, self.page_mm)
-        quality = quality_of(self.picture, self.decode, self.frame)
+        tiles = paper_tiles(grid, mask)
+        photo = isinstance(self.frame, PhotoFrame) or lit_like_a_photo(tiles, self.page_mm)
+        quality = quality_of(self.picture, self.decode, self.frame, photo)
         cut_off = paper_at_the_end((codes[mask] >= 1 - AT_THE_END).mean(axis=0))
         notes, forced = self.told([*unfit(quality), *cut_off])
-        tiles = paper_tiles(grid, mask)
         if len(tiles.at) < LEAST_TILES:
             raise UnfitError(
                 f"{self.where}: too little bare paper is in sight to tell the lighting",
                 "Scan the whole page, with a clean white sheet behind it.",
             )
+        first = self.first_light(grid, mask) if photo else None
         page, steps = self, None
         if self.strip is not None:
-            steps = self.strip_reading(self.strip)
+            steps = self.strip_reading(self.strip, first)
             said, fatal = self.told(steps_at_the_ends(steps))
             notes, forced = notes + said, forced or fatal
             if not fatal:
                 page, steps = replace(self, strip=self.strip.only(steps.usable)), steps.only(steps.usable)
-        reading = page.solve(_Whole(coarse(grid), coarse_mask(mask), self.beyond()), tiles, steps)
+        if first is not None:
+            reading = page.solve_photo(first, coarse(grid).shape, steps)
+        else:
+            reading = page.solve(_Whole(coarse(grid), coarse_mask(mask), self.beyond()), tiles, steps)
         said, fatal = page.told(page.judged(reading, np.median(tiles.light, axis=0)))
         forced = reading.forced or forced or fatal
-        return replace(reading, quality=quality, notes=notes + said, forced=forced)
+        return replace(reading, quality=quality, notes=notes + reading.notes + said, forced=forced)
 
     def told(self, findings: list[Finding]) -> tuple[tuple[str, ...], bool]:
         """Return the findings as sentences, and whether one was fatal; raise UnfitError for all of them unless forced."""
@@ -156,6 +168,9 @@ class _Page:
         steps = reading.strip
         if steps is None or self.strip is None:
             return []
+        if reading.photo is not None:
+            # A camera's tone is made to please, so that nothing follows from it.
+            return plausible(Seen(reading.paper, paper_declared, reading.black, reading.tone.residual), None)
         spots = _step_spots(self.frame.page.strip, steps, self.strip.widths)
         gain, scatter = sample_mean(reading.gain, spots), sample_mean(reading.scatter, spots)
         own_share = float(1 - reading.lighting.flare.sum())
@@ -201,21 +216,64 @@ class _Page:
         )[:, 1]
         return float(np.log(pair[1] / pair[0]) * 255 / top)
 
-    def strip_reading(self, strip: Strip) -> StripReading:
-        """Find the strip in its rectangle and put its steps into the order of the strip file."""
+    @property
+    def reference(self) -> Array:
+        """The place (2,) in mm where illumination is 1 by definition: the middle of the strip's rectangle."""
+        box = self.frame.page.strip
+        return np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
+
+    def first_light(self, grid: Light, mask: NDArray[np.bool_]) -> tuple[Tiles, PhotoLight]:
+        """Return the bare paper of a photographed page, and its light as the file states it."""
+        squares = paper_squares(grid, mask)
+        return squares, fit_photo_light(squares, coarse(grid).shape, self.page_mm, self.reference)
+
+    def solve_photo(
+        self, first: tuple[Tiles, PhotoLight], shape: tuple[int, ...], steps: StripReading | None
+    ) -> PageReading:
+        """Find tone and light of a photographed page in turns."""
+        shown = None
+        if steps is not None and self.strip is not None:
+            spots = _step_spots(self.frame.page.strip, steps, self.strip.widths)
+            shown = Shown(steps, self.strip.linear, spots)
+        solved = solve_photo(PhotoPage(first[0], shape, self.page_mm, self.reference), shown, self.tone)
+        lighting = solved.light.lighting
+        return PageReading(
+            self.picture,
+            self.frame,
+            self.decode,
+            solved.tone,
+            lighting,
+            steps,
+            _noise(steps, solved.tone, lighting),
+            solved.gain,
+            np.zeros_like(solved.gain),
+            solved.paper,
+            solved.light.at,
+            solved.forced,
+            tuple(f"page {self.frame.page.page}: {words}" for words in photo_notes(solved)),
+            photo=solved.light,
+        )
+
+    def strip_reading(self, strip: Strip, first: tuple[Tiles, PhotoLight] | None = None) -> StripReading:
+        """Find the strip in its rectangle and put its steps into the order of the strip file.
+
+        first: of a photographed page, whose light must be evened for the steps to be flat.
+        """
         box = self.frame.page.strip
         upright = box.height_mm > box.width_mm
         size = (box.height_mm, box.width_mm) if upright else (box.width_mm, box.height_mm)
         per_mm = looked_at(self.frame)
         codes = self.frame.cut(self.picture.codes, box.grown(MARGIN_MM), per_mm)
+        even = None if first is None else first[1].lighting.illumination()
+        lit = np.ones_like(codes[:1, :1]) if even is None else part(even, box.grown(MARGIN_MM), codes.shape)
         if upright:
-            codes = np.ascontiguousarray(codes.swapaxes(0, 1))
+            codes, lit = (np.ascontiguousarray(v.swapaxes(0, 1)) for v in (codes, lit))
         at_end = [codes <= AT_THE_END, codes >= 1 - AT_THE_END]
         ends = np.stack([end[..., 0] | end[..., 1] | end[..., 2] for end in at_end], axis=-1).astype(
             np.float32
         )
         try:
-            reading = find_strip(self.decode(codes), per_mm, size, strip.widths, ends)
+            reading = find_strip(self.decode(codes) / lit, per_mm, size, strip.widths, ends)
         except StripNotFound as error:
             raise NotFoundError(
                 f"{self.where}: no grey strip with {len(strip.widths)} steps was found in its rectangle ({error})",
@@ -241,12 +299,11 @@ class _Page:
                 " the strip file says, as if the strip had fewer steps",
                 "Check that the strip file is this strip's.",
             )
-        return reading
+        return reading if even is None else relit(reading, even, _step_points(box, reading.at))
 
     def solve(self, whole: _Whole, tiles: Tiles, steps: StripReading | None) -> PageReading:
         """Find tone, lighting and flare in turns."""
-        box = self.frame.page.strip
-        reference = np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
+        box, reference = self.frame.page.strip, self.reference
         tone, paper, forced = IDENTITY, None, False
         lighting: Lighting | None = None
         gain, scatter = np.ones_like(whole.light), np.zeros_like(whole.light)

@@ -150,11 +150,12 @@ def _sheet_rows(sheets: Sheets, session: Session) -> list[Reading]:
     """Return the rows of the bare paper and of the printer's black."""
     scanner = session.scanner
     paper_lab = scanner.to_lab(sheets.paper)
+    photo = {"photo"} if sheets.photo else set()
     rows = []
     for kind, linear in (("paper", sheets.paper), ("black", sheets.black)):
         row = Reading(marker=kind, layers=0, paper=session.paper, session=session.date, kind=kind)
         if linear is None:
-            rows.append(replace(row, flags=tuple(sorted({"damaged"} | _session_flags(session)))))
+            rows.append(replace(row, flags=tuple(sorted({"damaged"} | _session_flags(session) | photo))))
             continue
         draws = linear + sheets.u_again(linear) * normal_draws(DRAWS, 1)
         u = propagate(scanner.to_lab, draws[None])[0]
@@ -167,7 +168,7 @@ def _sheet_rows(sheets: Sheets, session: Session) -> list[Reading]:
                 u_b=float(u[2]),
                 u_abs=None if session.no_strip else float(u_abs(linear[None], u[None], sheets, scanner)[0]),
                 pixels=sheets.pixels if kind == "paper" else None,
-                flags=tuple(sorted(_session_flags(session))),
+                flags=tuple(sorted(_session_flags(session) | photo)),
             )
         )
     return rows

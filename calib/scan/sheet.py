@@ -14,6 +14,7 @@ from calib.scan.costs import file_costs
 from calib.scan.frame import Frame
 from calib.scan.image import Picture
 from calib.scan.lighting import Lighting
+from calib.scan.photolight import PhotoLight
 from calib.scan.printed import Printed, printed_size
 from calib.scan.profile import LightOf, by_table
 from calib.scan.quality import Quality
@@ -50,8 +51,8 @@ class PageReading:
 
     gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
     light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
-    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page. quality: figures of the
-    picture.
+    to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page.
+    quality: figures of the picture. photo: the light of a photographed page, None of a scanned one.
     """
 
     picture: Picture
@@ -68,6 +69,7 @@ class PageReading:
     forced: bool
     notes: tuple[str, ...] = ()
     quality: Quality | None = None
+    photo: PhotoLight | None = None
 
     @property
     def per_mm(self) -> float:

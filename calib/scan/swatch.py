@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,9 @@ from calib.chart.markers import Marker
 from calib.chart.plan import Box, Cell
 from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_romm
 from calib.colour.dose import with_amount
-from calib.scan.patch import AROUND_MM, Patch, Sight, take_film
+from calib.scan.patch import AROUND_MM, INNER_MM, Patch, Sight, take_film
+from calib.scan.photolight import photo_noise
+from calib.scan.photospots import Inside, mirrored, spots_at
 from calib.scan.scanner import Scanner
 from calib.scan.sheet import PageReading
 
@@ -43,13 +45,15 @@ AMOUNTS = np.linspace(0.3, 2.5, 23)
 
 @dataclass(frozen=True)
 class Swatch:
-    """A cell as one scan shows it. patch is None where it could not be read at all."""
+    """A cell as one scan shows it. patch is None where it could not be read at all. u_light: relative standard uncertainty of the
+    light on a photographed cell, 0 where the page's own doubt says all."""
 
     cell: Cell
     marker: Marker
     scan: str
     patch: Patch | None
     flags: tuple[str, ...]
+    u_light: float = 0.0
 
     @property
     def has_colour(self) -> bool:
@@ -111,7 +115,27 @@ def _read_swatch(page: PageReading, cell: Cell, sight: Sight, marker: Marker, sc
     light = page.reflectance(codes, box)
     patch = take_film(codes, light, sight, cell.layers)
     flags = ("damaged",) if patch is None else _flags(patch, marker, scanner)
+    if page.photo is not None:
+        return _photographed(page, Swatch(cell, marker, page.picture.name, patch, flags), light)
     return Swatch(cell, marker, page.picture.name, patch, flags)
+
+
+def _photographed(page: PageReading, swatch: Swatch, light: NDArray[np.float32]) -> Swatch:
+    """Return a swatch of a photographed page with the flags and doubts of its place; light (h, w, 3): of the cell and around it."""
+    assert page.photo is not None
+    box, patch = swatch.cell.box, swatch.patch
+    found = {"photo", *spots_at(page.photo, box)}
+    if patch is not None:
+        margin = round((AROUND_MM + INNER_MM) * page.per_mm)
+        inner = light[margin:-margin, margin:-margin]
+        # Of a channel at the end of its range nothing can be told.
+        if patch.clipped <= CLIPPED and mirrored(Inside(inner, patch.linear, patch.paper), page.per_mm):
+            found.add("glare")
+        # What a camera's program does to colours near others is alike in no two channels.
+        patch = replace(patch, u_linear=np.hypot(patch.u_linear, photo_noise(patch.linear)))
+    middle = np.array([box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2])
+    flags = (*swatch.flags, *sorted(found))
+    return replace(swatch, patch=patch, flags=flags, u_light=page.photo.doubt(middle))
 
 
 def _flags(patch: Patch, marker: Marker, scanner: Scanner) -> tuple[str, ...]:

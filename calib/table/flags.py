@@ -75,6 +75,17 @@ _ALL = (
         "a flatbed scanner where small differences matter.",
     ),
     Flag(
+        "glare",
+        "A lamp or window is mirrored in the swatch or beside it, so the colour is too light and too pale. "
+        "Photograph again with the light from the side, or turn the page.",
+        keeps_colour=False,
+    ),
+    Flag(
+        "shadow",
+        "The edge of a shadow lies on the swatch or beside it, so its light is not well known and the doubt is "
+        "wider. Photograph again with nothing between the page and the light.",
+    ),
+    Flag(
         "predicted",
         "The colour was not measured on this paper but carried over from another one or from one coat. "
         "Colour and scan the swatch itself where it matters.",
