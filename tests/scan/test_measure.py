@@ -161,7 +161,7 @@ def test_any_number_of_processes_gives_the_same(
         begun.clear()
         measured = measure(
             studio.plan, paths, studio.strip, SETTINGS, draw,
-            lambda page, picture: kept.append((page, picture)), lambda *words: begun.append(words),
+            lambda *words: begun.append(words), lambda page, picture: kept.append((page, picture)),
         )  # fmt: skip
         return measured, kept
 
