@@ -32,7 +32,8 @@ from calib import errors
 from calib.chart.markers import read_markers
 from calib.chart.plan import Plan
 from calib.chart.planfile import carrier_to_json, plan_to_json, read_carrier, read_plan
-from calib.cli.main import INTERRUPTED, cli
+from calib.cli.ending import INTERRUPTED
+from calib.cli.main import cli
 from calib.cli.options import FINDINGS
 from calib.colour.card import read_card
 from calib.colour.reference import read_strip
