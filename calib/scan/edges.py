@@ -77,7 +77,9 @@ def edges_of(codes: Codes, decode: LightOf, frame: Frame) -> Edges | None:
         rises = _rises(axis, pieces, decode)
         if len(rises) < FEWEST_PIECES:
             return None
-        widths.append(float(np.percentile([width for _, width, _ in rises], SHARPER)))
+        # Where much of the print is too pale to show an edge, the rest is pale too, and fewer of its edges are sharp.
+        sharper = SHARPER * len(rises) / len(pieces)
+        widths.append(float(np.percentile([width for _, width, _ in rises], sharper)))
         aligned += [np.interp(near + at, axis, piece) for at, _, piece in rises]
     over, under = _lips(near, np.median(np.array(aligned), axis=0))
     return Edges(max(widths), over, under, len(aligned))
