@@ -213,6 +213,32 @@ def test_a_sheet_of_another_chart_beside_ours_is_left_out_and_named(studio: Stud
     assert "another chart" in frame.notes[0]
 
 
+@pytest.mark.parametrize("tilt", [0.0002, 0.0003])
+def test_two_sheets_in_one_tilted_picture_lie_where_they_are(studio: Studio, tilt: float) -> None:
+    """The same page twice, seen in perspective by OpenCV: each id is there twice, and nothing is parallel."""
+    one = (studio.pixels("page-1") >> 8).astype(np.uint8)
+    rows, columns = one.shape[:2]
+    bed = beside(one, np.ascontiguousarray(np.rot90(one, 2)), lid=90)
+    seen = np.array([[1.0, 0, 0], [0, 1, 0], [tilt, tilt / 2, 1]])
+    codes = cv2.warpPerspective(bed, seen, (bed.shape[1], rows), flags=cv2.INTER_AREA, borderValue=(90,) * 3)
+    half_turn = np.array([[-1.0, 0, 2 * columns - 1], [0, -1, rows - 1], [0, 0, 1]])
+    frames = frames_of(np.asarray(codes), studio.plan)
+    assert len(frames) == 2
+    for moved in (seen, seen @ half_turn):
+        at = np.column_stack(
+            [
+                studio.scans["page-1"][1].truth.to_px(middles(frames[0].page)),
+                np.ones(len(frames[0].page.cells)),
+            ]
+        )
+        at = at @ moved.T
+        off = [
+            np.hypot(*(f.to_pixels(middles(f.page)) - at[:, :2] / at[:, 2:]).T).max() / f.pixels_per_mm
+            for f in frames
+        ]
+        assert min(off) < 0.3 and max(off) > 50
+
+
 @pytest.mark.parametrize("above", ["page 2", "another chart"])
 def test_sheets_that_lie_over_each_other_are_refused(studio: Studio, above: str) -> None:
     """The sheet below shows half its marks, and would be read with the other's swatches in its cells."""
