@@ -6,6 +6,7 @@ and by plain powers; strips that lie wrongly are painted here. Which way drivers
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -90,7 +91,9 @@ def test_a_file_of_a_strip_more_or_less_dense_is_refused(studio: Studio, times: 
 
 def test_a_small_multiple_is_noticed_where_the_file_says_its_tone(studio: Studio) -> None:
     error = failure(lambda: read(studio, "fifth", studio.pixels("page-1"), D * 1.2))
-    assert error.exit_code == 5 and "0.83 times" in str(error)
+    found = re.search(r"densities were ([\d.]+) times", str(error))
+    # sRGB and a gamma of 2.2, either of which may be meant, are a hundredth apart.
+    assert error.exit_code == 5 and found and float(found[1]) == pytest.approx(1 / 1.2, abs=0.02)
 
 
 def test_densities_that_count_from_the_strips_own_white_are_refused(studio: Studio) -> None:
@@ -218,12 +221,16 @@ def test_the_encoding_is_named(written: str) -> None:
     light = 10.0**-D
     found = find_encoding(models.eotf_sRGB(WRITTEN[written](light)), light, np.ones(10), np.zeros(10), 1.0)
     assert found.known == ("gamma 1.0" if written == "linear" else written)
-    assert found.known_miss < 1e-3 and abs(found.offset) < 2e-3
+    assert (
+        found.fit.miss < 0.05
+        and abs(found.fit.offset) < 2e-3
+        and found.fit.white == pytest.approx(1, abs=2e-3)
+    )
 
 
 @pytest.mark.parametrize("times", [0.5, 0.8, 1.25])
 def test_the_multiple_of_densities_is_found(times: float) -> None:
     light = 10.0**-D
     veil = np.full(10, 0.012)
-    found = find_encoding(light + veil, light ** (1 / times), np.ones(10), veil, 0.985)
-    assert found.times == pytest.approx(times, abs=0.011) and found.times_miss < 1e-3
+    found = find_encoding(0.985 * light + veil, light ** (1 / times), np.ones(10), veil, 0.985)
+    assert found.times == pytest.approx(times, abs=0.011) and found.times_miss < 0.05
