@@ -13,15 +13,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import DENSITIES, SETTINGS, Studio, failure, write_strip
+from conftest import DENSITIES, DPI, SETTINGS, Studio, failure, write_strip
 from numpy.typing import NDArray
+from PIL import ImageCms
 
+from calib.colour.colorimetry import linear_to_xyz, xyz_to_lab
 from calib.colour.reference import read_strip
 from calib.errors import NotFoundError, UnfitError
+from calib.scan.driver import PALE_BLACK_L
 from calib.scan.encoding import find_encoding
 from calib.scan.measure import measure
 from calib.scan.sheet import PageReading
-from calib.synthetic.session import Strip
+from calib.synthetic.scan import simulate_page
+from calib.synthetic.session import Printer, Scanner, Strip
 from calib.synthetic.spectra import library
 
 models = library().models
@@ -74,6 +78,34 @@ def test_a_strip_whose_densities_err_is_no_other_strip(studio: Studio, seed: int
     wrong = D + np.random.default_rng(seed).normal(0, 0.02, len(D))
     page = read(studio, f"erring {seed}", studio.pixels("page-1"), wrong)
     assert page.notes == ()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_linear_file_of_a_pale_print_is_honest(studio: Studio, seed: int) -> None:
+    """A printer short of ink and a scanner that writes light as it is, and a strip that errs by a hundredth, are no wrong strip."""
+    session = studio.session(
+        printer=Printer(pale=0.35),
+        scanner=Scanner(tone="linear", bits=16),
+        strip=Strip(DENSITIES, errors=0.01),
+        seed=seed,
+    )
+    codes = simulate_page(studio.plan, 1, studio.inks, session, dpi=DPI).pixels
+    page = read(studio, f"pale {seed}", codes)
+    assert page.notes == () and not page.forced
+    assert page.black is not None and xyz_to_lab(linear_to_xyz(page.black))[0] > PALE_BLACK_L
+
+
+def test_a_profile_that_the_codes_do_not_follow_is_named(studio: Studio) -> None:
+    """A file that says sRGB by its profile (Pillow's own, IEC 61966-2-1) and was written by a gamma of 1.8."""
+    strip = write_strip(studio.folder / "profiled.csv")
+    srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    path = studio.save("true profile.png", studio.pixels("page-1"), srgb)
+    assert studio.read(path, strip=strip)[0].notes == ()
+    path = studio.save("profiled.png", codes_of(WRITTEN["gamma 1.8"](light_of_page(studio))), srgb)
+    (page,) = studio.read(path, strip=strip)
+    assert not page.forced and any(
+        "gamma 1.8" in note and "profile says otherwise" in note for note in page.notes
+    )
 
 
 # --- another strip's file --------------------------------------------------------------------
