@@ -56,9 +56,7 @@ MADE_WHITE, WHITE_ENOUGH = 0.975, 0.94
 AS_PAPER, NOT_ITS_VALUE, FAR_OFF = 0.003, 1.0, 2.0
 FEWEST_USABLE = 5
 
-SWITCH_OFF = (
-    "Switch off automatic exposure, contrast and white balance in the scanner's dialog, and scan again."
-)
+SWITCH_OFF = "Switch off automatic exposure, contrast, white balance and background removal in the scanner's dialog, and scan again."
 OTHER_STRIP = "Check that the strip file is this strip's, and that its densities are absolute ones."
 
 
@@ -159,7 +157,7 @@ def _paper(seen: Seen) -> list[Finding]:
         ]
     if level > ODD_PAPER_L:
         words = f"by this strip file the bare paper has L* {level:.1f}, which hardly any paper has"
-        return [Finding(words, OTHER_STRIP, False)]
+        return [Finding(words, f"{OTHER_STRIP} {SWITCH_OFF}", False)]
     return []
 
 
