@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.colour.colorimetry import linear_to_xyz, srgb_encode, xyz_to_lab
-from calib.scan.encoding import Encoding
+from calib.scan.encoding import Encoding, Line
 from calib.scan.strip import StripReading
 from calib.scan.tone import fit_tone, lightness
 
@@ -29,20 +29,25 @@ WHITER_THAN_WHITE = 1.03
 # White papers have L* 85 to 97, packing paper 55 to 65; black card, on which no marker shows, under 40 (common practice).
 NO_PAPER_L = 45.0
 ODD_PAPER_L = 99.0
-# A home printer's black on paper has L* 12 to 30, a pale one more (common practice).
+# A home printer's black on paper has L* 12 to 30, a pale one more (common practice): more is evidence of nothing by itself.
 DEEP_BLACK_L, PALE_BLACK_L = 5.0, 33.0
-# Drivers write powers of 1 to 2.6 (common practice), a contrast curve on top makes it look like 3.
-LEAST_GAMMA, ODD_GAMMA, MOST_GAMMA = 0.9, 1.65, 3.2
-# A known curve is there where the steps miss it by no more than they miss any smooth curve, or by this, in codes.
-KNOWN_MISS, OF_RESIDUAL = 0.0012, 0.016
-MOST_OFFSET = 0.03
-# A contrast curve read by a strip whose values err looks a little like a stretched one, but no further than this;
-# where the steps miss the tone curve by less than so many L*, the two are not mistaken.
-FAR_OFFSET, SHARP = 0.12, 0.2
+# A known curve is there where the steps miss it by no more than so many times what is expected of them. Honest files miss the right
+# one by 0.3 to 2.1, those with a contrast curve on top by 2.9 and more (tests/benchmarks/quality.py strips).
+KNOWN_MISS = 2.5
+# A stretched one is there where no light is so far below code 0, in codes, and the steps miss it by no more than this, or than so much
+# of how far that is; curves of contrast look a little like it.
+FAR_OFFSET, STRETCHED_MISS, BY_OFFSET = 0.05, 1.2, 8.0
+# In a file of linear light, no light at this code or above.
+LIFTED = 0.03
 # Scanners are set by a white tile of their own: a perfect white at this code or above is a driver's doing.
-MOST_GAIN = 1.03
-# A multiple of the densities explains the steps where it is off by so much and fits so much better.
-OTHER_TIMES, FAR_BETTER = 0.08, 0.5
+MOST_WHITE = 1.04
+# A multiple of the densities explains the steps where it is off by so much and takes away so much of the squared misses, counted in what
+# is left of them: honest files measured 0 to 25, nearly all under 8; files of half as much or as little again 17 to 600.
+OTHER_TIMES, BETTER, FAR_BETTER = 0.08, 12.0, 40.0
+# Drivers write powers of 1, or from 1.8 to 2.6 (common practice); a contrast curve on top makes it look like 1.8 to 3.
+LEAST_GAMMA, ODD_GAMMA, MOST_GAMMA = 1.5, 1.65, 3.2
+# With a gamma above this, a black that no paper has is not the printer's.
+STEEP_GAMMA = 2.7
 # A paper that the file says to be this near to white, while the strip says that it is not.
 MADE_WHITE, WHITE_ENOUGH = 0.975, 0.94
 # The lightest step is bare paper where it reads as the paper beside it in every channel (a neutral strip's differs in
@@ -51,9 +56,7 @@ MADE_WHITE, WHITE_ENOUGH = 0.975, 0.94
 AS_PAPER, NOT_ITS_VALUE, FAR_OFF = 0.003, 1.0, 2.0
 FEWEST_USABLE = 5
 
-SWITCH_OFF = (
-    "Switch off automatic exposure, contrast and white balance in the scanner's dialog, and scan again."
-)
+SWITCH_OFF = "Switch off automatic exposure, contrast, white balance and background removal in the scanner's dialog, and scan again."
 OTHER_STRIP = "Check that the strip file is this strip's, and that its densities are absolute ones."
 
 
@@ -71,13 +74,13 @@ class Seen:
     """What a page shows once it is read.
 
     paper: (3,) reflectance of the bare paper. paper_declared: (3,) its light as the file states it. black: (3,)
-    reflectance of the printed black, None where it is out of sight. residual: of the tone curve, in L*.
+    reflectance of the printed black, None where it is out of sight. profiled: whether the file has a colour profile.
     """
 
     paper: Array
     paper_declared: Array
     black: Array | None
-    residual: float
+    profiled: bool = False
 
 
 def paper_at_the_end(share: Array) -> list[Finding]:
@@ -154,37 +157,61 @@ def _paper(seen: Seen) -> list[Finding]:
         ]
     if level > ODD_PAPER_L:
         words = f"by this strip file the bare paper has L* {level:.1f}, which hardly any paper has"
-        return [Finding(words, OTHER_STRIP, False)]
+        return [Finding(words, f"{OTHER_STRIP} {SWITCH_OFF}", False)]
     return []
 
 
 def _tone(seen: Seen, found: Encoding) -> list[Finding]:
-    if found.known_miss <= max(KNOWN_MISS, OF_RESIDUAL * seen.residual):
-        sharp = found.known_miss <= max(KNOWN_MISS, OF_RESIDUAL * SHARP)
-        moved = found.offset <= -MOST_OFFSET or found.gain > MOST_GAIN
-        stretched = (sharp and moved) or found.offset < -FAR_OFFSET
-        if abs(found.offset) < MOST_OFFSET and not stretched:
-            return []
-        if stretched:
-            words = (
-                f"the driver stretched the tones of the scan ({found.known}, no light at code"
-                f" {100 * found.offset:.0f} % and a perfect white at {100 * found.gain:.0f} %), as automatic contrast"
-                " or exposure does; the strip has undone it"
-            )
-            return [Finding(words, SWITCH_OFF, False)]
     level = None if seen.black is None else float(xyz_to_lab(linear_to_xyz(seen.black))[0])
     dark = "" if level is None else f", and the printed black L* {level:.0f}"
-    odd_black = level is not None and not DEEP_BLACK_L <= level <= PALE_BLACK_L
     tone = f"by this strip file the scan would have a gamma of {found.gamma:.2g}{dark}"
-    better = found.times_miss < FAR_BETTER * found.known_miss and found.times_miss < found.gamma_miss
-    if better and abs(found.times - 1) > OTHER_TIMES:
+    below = -found.loose_fit.offset
+    stretched = below >= FAR_OFFSET and found.loose_fit.miss <= max(STRETCHED_MISS, BY_OFFSET * below)
+    # So looks a file in sRGB, too, whose strip file has half the strip's densities; the black then is pale as well.
+    lifted = found.known == "gamma 1.0" and found.fit.miss <= KNOWN_MISS and _lifted(found.fit)
+    half = lifted and level is not None and level > PALE_BLACK_L
+    miss = min(found.fit.miss, found.loose_fit.miss) if stretched else found.fit.miss
+    gained = (found.steps - 1) * (miss**2 - found.times_miss**2) / max(1.0, found.times_miss**2)
+    if abs(found.times - 1) > OTHER_TIMES and gained > BETTER:
         words = f"the grey strip reads as if its densities were {found.times:.2g} times those of the strip file ({tone})"
-        return [Finding(words, OTHER_STRIP, True)]
-    if LEAST_GAMMA <= found.gamma < ODD_GAMMA or found.gamma > MOST_GAMMA:
-        return [Finding(f"{tone}, which is unlikely", OTHER_STRIP, odd_black)]
-    return (
-        [Finding(f"{tone}, which no driver writes", OTHER_STRIP, True)] if found.gamma < LEAST_GAMMA else []
+        return [Finding(words, OTHER_STRIP, half or gained > FAR_BETTER)]
+    if lifted:
+        words = (
+            f"{tone}, and a perfect white be at {100 * found.fit.white:.0f} % of its range, which is unlikely"
+        )
+        return [Finding(words, OTHER_STRIP, half)]
+    if stretched:
+        return [_stretched(found.loose, found.loose_fit)]
+    if found.fit.miss <= KNOWN_MISS:
+        return _known(found, seen.profiled)
+    if found.gamma < LEAST_GAMMA:
+        return [Finding(f"{tone}, which no driver writes", OTHER_STRIP, True)]
+    no_black = level is not None and level < DEEP_BLACK_L and found.gamma > STEEP_GAMMA
+    if found.gamma < ODD_GAMMA or found.gamma > MOST_GAMMA or no_black:
+        return [Finding(f"{tone}, which is unlikely", OTHER_STRIP, no_black)]
+    return []
+
+
+def _lifted(line: Line) -> bool:
+    return line.white > MOST_WHITE or line.offset > LIFTED
+
+
+def _known(found: Encoding, profiled: bool) -> list[Finding]:
+    """Judge a scan whose codes follow a curve that drivers write."""
+    if found.fit.white > MOST_WHITE:
+        return [_stretched(found.known, found.fit)]
+    if profiled and found.stated_fit.miss > KNOWN_MISS:
+        words = f"by this strip file the scan is written by {found.known}, and its own colour profile says otherwise"
+        return [Finding(words, f"{OTHER_STRIP} If it is, nothing is wrong: the strip counts.", False)]
+    return []
+
+
+def _stretched(curve: str, line: Line) -> Finding:
+    words = (
+        f"the driver stretched the tones of the scan ({curve}, no light at code {100 * line.offset:.0f} % and a perfect white"
+        f" at {100 * line.white:.0f} %), as automatic contrast or exposure does; the strip has undone it"
     )
+    return Finding(words, SWITCH_OFF, False)
 
 
 def _made_white(seen: Seen) -> list[Finding]:

@@ -26,18 +26,21 @@ Array = NDArray[np.float64]
 
 MM_PER_INCH = 25.4
 # Fewer pixels per inch than this do not show the grain that a drying pen leaves: swatches pass for a paler ink, without a flag, by
-# 0.7 to 1.2 dE00 in the mean at 85, by 0.2 at 150. Of an even film 55 are enough.
+# 0.5 dE00 in the mean at 100 and 1.4 at 75, by 0.2 at 150. Of an even film 60 are enough (0.3).
 LEAST_DPI = 90.0
 # So wide, in mm, printed edges are worth a word, and a reason to refuse: blur does to a drying pen's swatches what large pixels
-# do, unflagged ones being off by 0.3 dE00 in the mean at 0.4 mm, 0.5 at 0.5 and 0.8 at 0.7; and by no more than 0.1 where the
+# do, unflagged ones being off by 0.3 dE00 in the mean at 0.4 mm, 0.5 at 0.5 and 1.3 at 0.7; and by no more than 0.1 where the
 # film is even.
 SOFT_MM, BLURRED_MM = 0.4, 0.6
 # Pixels alone make edges so many of them wide.
 OF_PIXELS = 2.3
 # Codes that overshoot beside an edge by so much of the step are worth a word; by the second, mottle reads higher by a quarter of
-# an even hand's and more, so that it is refused, though colours move by 0.1 only.
+# an even hand's and more, so that it is refused, though colours move by 0.03 to 0.06 only, by 0.3 at most
+# where a pen dries.
 SHARPENED, OVER_SHARPENED = 0.06, 0.15
-# JPEG below this quality, which moves colours by 1 dE00 and more in the mean, is refused.
+# A median of 3 or 5 pixels is neither measured nor told: it moves colours by 0.04 in the mean of an even hand and by 0.12 of a drying
+# pen, at 150 and 300 dpi, and a scanner of little noise looks the same.
+# JPEG below this quality is refused: 30 moves colours by 0.6 to 1.1 dE00 in the mean, 20 by 1.4 to 1.9.
 LEAST_QUALITY = 35
 # A cell's middle is looked at, at so many points a millimetre; with more of them than this at an end it is cut off there.
 INSIDE_MM, POINTS_PER_MM = 2.0, 2.0

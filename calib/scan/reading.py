@@ -111,7 +111,7 @@ class _Page:
             return []
         if reading.photo is not None:
             # A camera's tone is made to please, so that nothing follows from it.
-            return plausible(Seen(reading.paper, paper_declared, reading.black, reading.tone.residual), None)
+            return plausible(Seen(reading.paper, paper_declared, reading.black), None)
         spots = step_spots(self.view.frame.page.strip, steps, self.strip.widths)
         gain, scatter = sample_mean(reading.gain, spots), sample_mean(reading.scatter, spots)
         own_share = float(1 - reading.lighting.flare.sum())
@@ -122,7 +122,7 @@ class _Page:
             scatter.mean(axis=1),
             own_share,
         )
-        seen = Seen(reading.paper, paper_declared, reading.black, reading.tone.residual)
+        seen = Seen(reading.paper, paper_declared, reading.black, self.view.picture.profile is not None)
         return plausible(seen, found)
 
     def first_light(self, grid: Light, mask: NDArray[np.bool_]) -> tuple[Tiles, PhotoLight]:

@@ -43,7 +43,8 @@ def read_steps(view: View, strip: Strip, even: Light | None = None) -> StripRead
     except StripNotFound as error:
         raise NotFoundError(
             f"{view.where}: no grey strip with {len(strip.widths)} steps was found in its rectangle ({error})",
-            "Lay the strip of the strip file along its rectangle, within 1.5 mm, or give --strip none.",
+            "Lay the strip of the strip file along its rectangle, within 1.5 mm, and switch off sharpening, clarity (local"
+            " contrast) and automatic contrast in the scanner's dialog; or give --strip none.",
         ) from error
     wanted = lightness(strip.linear.mean(axis=1))
     # Of a strip of unlike steps the widths have told which way it runs.

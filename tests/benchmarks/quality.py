@@ -1,13 +1,15 @@
 """What makes a scan unfit: each fault in rising strength, what is measured of it, the verdict, and what it costs the colours.
 
-    python tests/benchmarks/quality.py faults [first seed]
+    python tests/benchmarks/quality.py faults [first seed] [part of a name]
     python tests/benchmarks/quality.py honest [pages] [first seed]
+    python tests/benchmarks/quality.py strips [pages] [first seed]
 
 Small pages (125 x 150 mm, cells of 13 x 9 mm) under four invented scanners. The cost is the dE00 between a swatch read from the
 faulty scan (forced where it is refused) and from the same page without the fault; error is against the scanner's own light.
 'dry' pages are coloured by pens that begin to dry (grain 0.1), and there only swatches without a flag count: what is read wrong and
 not said. 'honest' counts refusals and words over varied pages without a driver's doing: papers, prints, lids, noise, resolutions,
-lifted edges, JPEG 80 and better, mild sharpening, strips whose values err by 0.01.
+lifted edges, JPEG 80 and better, mild sharpening, strips whose values err by 0.01. 'strips' reads such pages (at 200 dpi at most) by
+the files of other strips, as many steps in the same order, and counts what is refused, told, and passed without a word.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -42,16 +44,17 @@ PLAN = chart_of(9, page_mm=(125.0, 150.0), cell_mm=(13.0, 9.0), strip_mm=(60.0, 
 # Pages behind each row.
 SHEETS = 2
 DRYING = Hand(grain=0.1, gaps=1.5)
-# Name, knob, strengths (the first is none), other knobs; 'dpi' and 'file' are no scanner's.
+# Name, knob, strengths (the first is none), other knobs; 'dpi' and 'file' are no scanner's. All at 300 dpi but where said.
 FAULTS: tuple[tuple[str, str, tuple[object, ...], dict[str, object]], ...] = (
     ("blur, sd in mm", "blur_mm", (0.045, 0.1, 0.15, 0.2, 0.3, 0.4), {}),
     ("jerk, mm", "jerk_mm", (0.0, 0.4, 0.8, 1.2), {}),
     ("descreening, mm", "descreen_mm", (0.0, 0.2, 0.4, 0.8), {}),
     ("median of, px", "denoise", (0, 3, 5), {}),
+    ("median, 150 dpi", "denoise", (0, 3, 5), {"dpi": 150.0}),
     ("dpi", "dpi", (300, 150, 120, 100, 75, 60), {}),
     ("sharpening", "sharpen", (0.0, 0.5, 1.0, 2.0), {}),
     ("sharpening, 3 px", "sharpen", (0.0, 0.3, 0.6, 1.2), {"sharpen_px": 3.0}),
-    ("auto-contrast", "auto_contrast", (0.0, 0.0005, 0.002, 0.01, 0.05), {}),
+    ("auto-contrast, each end", "auto_contrast", (0.0, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05), {}),
     ("whitening", "whiten", (0.0, 0.03, 0.06, 0.1), {}),
     ("JPEG file", "file", (None, 80, 60, 40, 30, 20, 10), {"bits": 8}),
     ("earlier JPEG", "packed", (None, 80, 60, 40, 30, 20, 10), {"bits": 8, "packed_at": (3, 5)}),
@@ -59,15 +62,16 @@ FAULTS: tuple[tuple[str, str, tuple[object, ...], dict[str, object]], ...] = (
 
 
 def main(what: str = "faults", *numbers: str) -> None:
-    if what == "faults":
-        faults(*(int(n) for n in numbers))
-    else:
-        honest(*(int(n) for n in numbers))
+    {"faults": faults, "honest": honest, "strips": strips}[what](
+        *(int(n) if n.isdigit() else n for n in numbers)
+    )  # type: ignore[operator]
 
 
-def faults(first: int = 9500) -> None:
-    """Print a row per fault, hand and strength."""
+def faults(first: int = 9500, which: str = "") -> None:
+    """Print a row per fault, hand and strength. which: only the faults whose names hold this."""
     for name, knob, strengths, others in FAULTS:
+        if which not in name:
+            continue
         for hand in (Hand(), DRYING):
             plain: dict[int, dict[str, Swatch]] = {}
             for strength in strengths:
@@ -79,11 +83,12 @@ def _row(  # type: ignore[no-untyped-def]
 ) -> str:
     costs, wrongs, figures, verdicts = [], [], [], Counter[str]()
     for seed in range(first, first + SHEETS):
-        knobs = {**others} if knob in ("dpi", "file") else {**others, knob: strength}
+        knobs = {"dpi": 300.0, "file": None, **others, knob: strength}
+        dpi, file = knobs.pop("dpi"), knobs.pop("file")
         scanner = Scanner(kind=KINDS[seed % 4], **knobs)  # type: ignore[arg-type]
         session = Session(hand=hand, scanner=scanner, strip=Strip(densities=DENSITIES), seed=seed)
-        scan = _simulated(session, float(strength) if knob == "dpi" else 300.0)  # type: ignore[arg-type]
-        page, swatches, verdict = _read(scan, strength if knob == "file" else None)  # type: ignore[arg-type]
+        scan = _simulated(session, float(dpi))  # type: ignore[arg-type]
+        page, swatches, verdict = _read(scan, file)  # type: ignore[arg-type]
         verdicts[verdict] += 1
         if page is None or page.quality is None:
             continue
@@ -120,7 +125,7 @@ def _simulated(session: Session, dpi: float, plan: Plan = PLAN) -> SimulatedScan
 
 
 def _read(
-    scan: SimulatedScan, jpeg: int | None, force: bool = True
+    scan: SimulatedScan, jpeg: int | None, force: bool = True, densities: Sequence[float] = DENSITIES
 ) -> tuple[PageReading | None, dict[str, Swatch], str]:
     """Return the page of a scan saved as a file, its swatches, and the verdict in a word or the sentence."""
     with tempfile.TemporaryDirectory() as folder:
@@ -128,7 +133,7 @@ def _read(
         write_scan(path, scan.pixels, scan.truth.dpi, jpeg_quality=jpeg)
         (picture,) = read_pictures(path, file_sha256(path))
         try:
-            (page,) = read_picture(picture, PLAN, strip_of(DENSITIES), force)
+            (page,) = read_picture(picture, PLAN, strip_of(densities), force)
         except CalibError as error:
             return None, {}, f"exit {error.exit_code}" if force else f"exit {error.exit_code}: {error}"
     swatches = read_swatches(page, {m.marker: m for m in PLAN.markers}, MODEL) if force else []
@@ -148,6 +153,43 @@ def honest(pages: int = 120, first: int = 9600) -> None:
         if words:
             print(f"{seed} {dpi:.0f} dpi JPEG {jpeg} {session.scanner.kind}: {words}", flush=True)
     print(f"{pages} honest pages from seed {first}: {refused} unfit, {lost} not found, {told} with a word")
+
+
+def others() -> dict[str, Sequence[float]]:
+    """Return the densities that files of other strips state, or wrongly of this one, as many steps in the same order (invented)."""
+    d = np.array(DENSITIES)
+    multiples = {f"{times:g} times as dense": 0.05 + (d - 0.05) * times for times in (0.5, 0.667, 0.75)}
+    multiples |= {f"{times:g} times as dense": 0.05 + (d - 0.05) * times for times in (1.333, 1.6, 2.0)}
+    ranges = {
+        f"even steps to {end:g}": np.linspace(start, end, 10) for start, end in ((0.05, 1.5), (0.07, 2.4))
+    }
+    wedges = {
+        "uneven steps": np.array([0.06, 0.1, 0.17, 0.28, 0.42, 0.6, 0.82, 1.08, 1.4, 1.8]),
+        "widening steps": 0.1 + 1.8 * np.linspace(0, 1, 10) ** 1.5,
+    }
+    white = {"counted from its white": d - 0.1, "counted from half its white": d - 0.05}
+    return {name: np.round(file, 4) for name, file in {**multiples, **ranges, **wedges, **white}.items()}
+
+
+def strips(pages: int = 72, first: int = 9800) -> None:
+    """Print what became of pages that were read by another strip's file, one file a page in turn."""
+    files = others()
+    counts = {name: Counter[str]() for name in files}
+    for seed in range(first, first + pages):
+        session, dpi, jpeg = varied(np.random.default_rng(seed), seed)
+        name = list(files)[seed % len(files)]
+        scan = _simulated(session, min(dpi, 200.0))
+        page, _, words = _read(scan, jpeg, force=False, densities=files[name])
+        verdict = "refused" if page is None else "a word" if words else "silent"
+        counts[name][verdict] += 1
+        if verdict == "silent":
+            print(f"{seed} {session.scanner.tone} {session.scanner.kind} {name}: silent", flush=True)
+    for name, count in counts.items():
+        print(f"{name:28s} " + ", ".join(f"{n} {verdict}" for verdict, n in sorted(count.items())))
+    total = sum(counts.values(), Counter[str]())
+    print(
+        f"{pages} pages by wrong files from seed {first}: " + ", ".join(f"{n} {v}" for v, n in total.items())
+    )
 
 
 def varied(rng: np.random.Generator, seed: int) -> tuple[Session, float, int | None]:

@@ -80,7 +80,7 @@ def read(studio: Studio, name: str, codes: NDArray) -> PageReading:
 # --- figures ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("sd_mm", [0.1, 0.15, 0.2])
+@pytest.mark.parametrize("sd_mm", [0.1, 0.2])
 def test_an_edge_is_as_wide_as_its_blur(studio: Studio, sd_mm: float) -> None:
     """From 10 to 90 % a normal distribution takes 2.56 standard deviations; a pixel adds its own.
 
@@ -96,9 +96,8 @@ def test_an_edge_is_as_wide_as_its_blur(studio: Studio, sd_mm: float) -> None:
 @pytest.mark.parametrize(
     "printer",
     [
-        Printer(pale=0.4),
+        Printer(pale=0.4, pinholes=60),
         Printer(streaks=60),
-        Printer(pinholes=60),
         Printer(patchy=0.25),
         Printer(pale=0.25, streaks=50, bands=0.6, band_mm=2.0),
         Printer(pale=0.55, streaks=20, bands=0.6, band_mm=3.0),
@@ -122,8 +121,7 @@ def test_overshoot_grows_with_sharpening(studio: Studio) -> None:
     assert lips[0] < 0.01 and np.all(np.diff(lips) > 0.02)
 
 
-@pytest.mark.parametrize("crop", [0, 3])
-@pytest.mark.parametrize("quality", [80, 60, 40, 20, 10])
+@pytest.mark.parametrize(("quality", "crop"), [(80, 0), (60, 3), (40, 0), (20, 3), (10, 0)])
 def test_the_quality_of_an_earlier_jpeg_is_told_from_the_pixels(
     studio: Studio, quality: int, crop: int
 ) -> None:
@@ -149,12 +147,13 @@ def test_what_was_never_packed_shows_no_squares(studio: Studio, bits: int) -> No
 
 
 def test_the_honest_page_has_its_figures_and_no_word(studio: Studio) -> None:
-    (facts,) = studio.table("page-1").table.origin.lighting["pages"]
+    made = studio.table("page-1")
+    (facts,) = made.table.origin.lighting["pages"]
     assert 0.1 < facts["edge_mm"] < 0.3 and abs(facts["overshoot"]) < 0.02 and facts["undershoot"] < 0.02
     assert facts["blocking"] < 1.15 and facts["packed_quality"] is None
     assert facts["black_at_end"] == 0 and 0 <= facts["cells_at_dark_end"] < 0.5
-    (page,) = studio.read(studio.scans["page-1"][0])
-    assert page.notes == () and not page.forced
+    assert not any("page 1:" in warning for warning in made.warnings)
+    assert not any("forced" in row.flags for row in made.table.readings)
 
 
 def test_a_blurred_scan_is_refused_before_its_strip_is_missed(studio: Studio) -> None:
@@ -175,9 +174,8 @@ def test_strong_sharpening_is_refused_and_mild_sharpening_named(studio: Studio) 
     assert not page.forced and any("sharpens" in note for note in page.notes)
 
 
-@pytest.mark.parametrize("crop", [0, 5])
-def test_strong_packing_is_refused_though_saved_as_png(studio: Studio, crop: int) -> None:
-    error = failure(lambda: read(studio, "squares", packed(studio.pixels("page-1"), 15, crop=crop)))
+def test_strong_packing_is_refused_though_saved_as_png(studio: Studio) -> None:
+    error = failure(lambda: read(studio, "squares", packed(studio.pixels("page-1"), 15, crop=5)))
     assert error.exit_code == 5 and "JPEG of quality 1" in str(error) and "TIFF or PNG" in str(error)
 
 
@@ -211,10 +209,11 @@ def test_a_driver_that_cuts_black_off_is_named(studio: Studio) -> None:
 @pytest.mark.parametrize(
     ("laying", "scanner"),
     [
-        (Laying(lid=0.03, margin_mm=6), Scanner(bits=8)),
-        (Laying(turn_deg=0.0), Scanner(noise_read=0.004, noise_shot=0.01)),
-        (Laying(lift_mm=3.0), Scanner(kind="three-led", jpeg=80)),
-        (Laying(turn_deg=90.0), Scanner(kind="camera-1", blur_mm=0.08, sharpen=0.3)),
+        (Laying(lid=0.03, margin_mm=6, lift_mm=3.0), Scanner(kind="three-led", jpeg=80)),
+        (
+            Laying(turn_deg=90.0),
+            Scanner(kind="camera-1", blur_mm=0.08, sharpen=0.3, noise_read=0.004, noise_shot=0.01),
+        ),
     ],
 )
 def test_honest_scans_are_let_through(studio: Studio, laying: Laying, scanner: Scanner) -> None:
