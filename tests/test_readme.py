@@ -116,6 +116,7 @@ PAGES = {
     "Find pens that dry out": ("drift",),
     "Change the paper": ("papers",),
     "Carry your colours over to another paper": ("predict",),
+    "Export": ("export",),
     "Flags": ("flags",),
     "The tour": ("demo",),
 }
