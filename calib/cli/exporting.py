@@ -44,12 +44,12 @@ def export(table: Path, form: str, output: Path, quiet: bool) -> None:
     from calib.table.exchange.datapackage import DATA, DESCRIPTOR, check_package_folder, write_package
 
     inputs = [table, metadata_path(table)] if table.name else []
-    refuse_overwriting(output, *inputs)
     if form == "datapackage":
         for name in (DESCRIPTOR, DATA):
             refuse_overwriting(output / name, *inputs)
         check_package_folder(output)
     else:
+        refuse_overwriting(output, *inputs)
         check_writable(output)
     (read,) = read_tables(quiet, [table])
     Stop.check()

@@ -90,7 +90,9 @@ COLUMNS: tuple[Column, ...] = (
     Column("a", "number", "CIE 1976 a* of the ink film", minimum=-250, maximum=250, plain=_AB),
     Column("b", "number", "CIE 1976 b* of the ink film", minimum=-250, maximum=250, plain=_AB),
     Column("C", "number", "CIE 1976 chroma C*ab of the ink film", minimum=0, maximum=360, plain=_CH),
-    Column("h", "number", "CIE 1976 hue angle h_ab of the ink film", "degree", minimum=0, maximum=360, plain=_CH),
+    Column(
+        "h", "number", "CIE 1976 hue angle h_ab of the ink film", "degree", minimum=0, maximum=360, plain=_CH
+    ),
     _doubt("u_L", _COMPARING.format("L"), _OFF),
     _doubt("u_a", _COMPARING.format("a"), _OFF),
     _doubt("u_b", _COMPARING.format("b"), _OFF),
@@ -149,8 +151,22 @@ COLUMNS: tuple[Column, ...] = (
         decimals=3,
         plain="how far ink ran past the cell's edge, in millimetres",
     ),
-    Column("swatches", "integer", "Swatches that stand behind the row", minimum=0, maximum=1_000_000, plain=_BEHIND),
-    Column("pixels", "integer", "Pixels that stand behind the row", minimum=0, maximum=1_000_000_000_000, plain=_BEHIND),
+    Column(
+        "swatches",
+        "integer",
+        "Swatches that stand behind the row",
+        minimum=0,
+        maximum=1_000_000,
+        plain=_BEHIND,
+    ),
+    Column(
+        "pixels",
+        "integer",
+        "Pixels that stand behind the row",
+        minimum=0,
+        maximum=1_000_000_000_000,
+        plain=_BEHIND,
+    ),
     Column(
         "flags",
         "string",

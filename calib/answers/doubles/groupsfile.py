@@ -33,7 +33,9 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column("marker", "string", "Id of the marker", required=True, plain=_PEN),
     Column("name", "string", "Name of the marker", plain=_PEN),
-    Column("layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True, plain="coats of ink, 1 or 2"),
+    Column(
+        "layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True, plain="coats of ink, 1 or 2"
+    ),
     Column(
         "representative",
         "string",
@@ -46,8 +48,12 @@ COLUMNS: tuple[Column, ...] = (
         "CIEDE2000 difference from the representative in this number of coats, 0 for itself; empty where the representative was not read in it",
         _TO_MIDDLE,
     ),
-    _difference("dE00_low", "Lower end of its 95 % interval; empty for the representative itself", _TO_MIDDLE),
-    _difference("dE00_high", "Upper end of its 95 % interval; empty for the representative itself", _TO_MIDDLE),
+    _difference(
+        "dE00_low", "Lower end of its 95 % interval; empty for the representative itself", _TO_MIDDLE
+    ),
+    _difference(
+        "dE00_high", "Upper end of its 95 % interval; empty for the representative itself", _TO_MIDDLE
+    ),
     _difference(
         "widest_dE00",
         "Largest difference of any two markers of the group in any number of coats",

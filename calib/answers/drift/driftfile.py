@@ -20,19 +20,32 @@ _OFF = "with what all pens changed by together taken off"
 # The manual's words for columns that it explains together.
 _PEN = "the pen"
 _DATES = "the first session in which the pen was measured on this paper, and the later one"
-_DIFFERENCE = "how far the colour has moved, with its 95 % interval; what all pens have in common is taken off"
+_DIFFERENCE = (
+    "how far the colour has moved, with its 95 % interval; what all pens have in common is taken off"
+)
 _WAY = "which way: lighter (above 0) or darker, more or less colourful, along the hue circle"
 _INK = "amount of ink after over before, with its 95 % interval; 1 is unchanged"
 COLUMNS: tuple[Column, ...] = (
     Column("marker", "string", "Id of the marker in the marker list", required=True, plain=_PEN),
     Column("name", "string", "Name of the marker in the marker list", plain=_PEN),
-    Column("layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True, plain="coats of ink, 1 or 2"),
+    Column(
+        "layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True, plain="coats of ink, 1 or 2"
+    ),
     Column("paper", "string", "Name of the paper", required=True, plain="the paper"),
     Column(
-        "before", "date", "Date of the first session in which the row was measured on this paper", plain=_DATES
+        "before",
+        "date",
+        "Date of the first session in which the row was measured on this paper",
+        plain=_DATES,
     ),
     Column("after", "date", "Date of the later session", plain=_DATES),
-    _number("dE00", f"CIEDE2000 difference of the film's colour, after from before, {_OFF}", _DIFFERENCE, "dE00", 0),
+    _number(
+        "dE00",
+        f"CIEDE2000 difference of the film's colour, after from before, {_OFF}",
+        _DIFFERENCE,
+        "dE00",
+        0,
+    ),
     _number("dE00_low", "Lower end of its 95 % interval", _DIFFERENCE, "dE00", 0),
     _number("dE00_high", "Upper end of its 95 % interval", _DIFFERENCE, "dE00", 0),
     _number("dL", f"Difference of CIE 1976 L*, after less before, {_OFF}", _WAY),

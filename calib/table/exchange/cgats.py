@@ -55,11 +55,15 @@ def cgats_text(table: Table, created: str) -> Export:
         lines.append(" ".join(values[name] for name in fields))
     lines.append("END_DATA")
     text = "\n".join(lines) + "\n"
-    unknown = [name for name, known in (("STDEV_L, STDEV_A, STDEV_B", deviations), ("U_ABS", absolute)) if not known]
+    unknown = [
+        name for name, known in (("STDEV_L, STDEV_A, STDEV_B", deviations), ("U_ABS", absolute)) if not known
+    ]
     if unknown:
         warnings += (f"without the fields {' and '.join(unknown)}: not every row has that uncertainty",)
     if not text.isascii():
-        warnings += ("names hold letters beyond plain ASCII, written as UTF-8; old programs may show them wrongly",)
+        warnings += (
+            "names hold letters beyond plain ASCII, written as UTF-8; old programs may show them wrongly",
+        )
     return Export(text.encode("utf-8"), len(rows), warnings)
 
 
@@ -107,7 +111,9 @@ def _values(row: Reading, xyz: Sequence[float]) -> dict[str, str]:
         "FLAGS": " ".join(row.flags),
     }
     numbers = zip(
-        (*LAB, *STDEV, *XYZ, "U_ABS"), (*(row.lab or ()), row.u_L, row.u_a, row.u_b, *xyz, row.u_abs), strict=True
+        (*LAB, *STDEV, *XYZ, "U_ABS"),
+        (*(row.lab or ()), row.u_L, row.u_a, row.u_b, *xyz, row.u_abs),
+        strict=True,
     )
     return {
         **{name: _quoted(value) for name, value in text.items()},

@@ -92,7 +92,9 @@ def check_package_folder(folder: Path) -> None:
     try:
         names = set(os.listdir(folder)) if folder.is_dir() else set()
     except OSError as error:
-        raise OutputError(f"{folder}: cannot be read ({error.strerror or error})", "Name a new folder.") from error
+        raise OutputError(
+            f"{folder}: cannot be read ({error.strerror or error})", "Name a new folder."
+        ) from error
     names = {name for name in names if not _UNFINISHED.fullmatch(name)}
     if names - {DESCRIPTOR, DATA} or names == {DATA}:
         raise OutputError(

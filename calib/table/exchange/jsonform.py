@@ -15,7 +15,13 @@ VERSION = 1
 # What the file of the schema is called that travels with the program, beside table.py.
 SCHEMA_NAME = "colours.schema.json"
 SCHEMA_ID = f"urn:calib:colour-table:{VERSION}"
-_TYPES = {"string": "string", "date": "string", "number": "number", "integer": "integer", "boolean": "boolean"}
+_TYPES = {
+    "string": "string",
+    "date": "string",
+    "number": "number",
+    "integer": "integer",
+    "boolean": "boolean",
+}
 
 
 def table_json(table: Table) -> Export:
@@ -23,8 +29,17 @@ def table_json(table: Table) -> Export:
 
     ``colours_schema`` describes it. notes: how the table was made, as in its description.
     """
-    rows = [{column.name: plain(column, getattr(row, column.name)) for column in COLUMNS} for row in table.readings]
-    found = {"format": FORMAT, "version": VERSION, "schema": SCHEMA_ID, "rows": rows, "notes": table.origin.notes()}
+    rows = [
+        {column.name: plain(column, getattr(row, column.name)) for column in COLUMNS}
+        for row in table.readings
+    ]
+    found = {
+        "format": FORMAT,
+        "version": VERSION,
+        "schema": SCHEMA_ID,
+        "rows": rows,
+        "notes": table.origin.notes(),
+    }
     text = json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     # A file's name in the notes may hold bytes that are no text in any encoding.
     return Export(text.encode("utf-8", "replace"), len(rows))
@@ -50,7 +65,10 @@ def colours_schema() -> bytes:
             "version": {"const": VERSION},
             "schema": {"const": SCHEMA_ID},
             "rows": {"type": "array", "items": row},
-            "notes": {"type": "object", "description": "How the table was made; empty where that is not known"},
+            "notes": {
+                "type": "object",
+                "description": "How the table was made; empty where that is not known",
+            },
         },
         "required": ["format", "version", "schema", "rows", "notes"],
         "additionalProperties": False,
