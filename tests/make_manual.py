@@ -15,7 +15,7 @@ from pathlib import Path
 from calib.answers.doubles import groupsfile
 from calib.answers.drift import driftfile
 from calib.answers.papers import paperfile
-from calib.table import table
+from calib.table import columns
 from calib.table.csvw import Column
 from calib.table.exchange.jsonform import SCHEMA_NAME, colours_schema
 
@@ -23,7 +23,7 @@ ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 SCHEMA = ROOT / "calib" / "table" / SCHEMA_NAME
 TABLES: dict[str, Sequence[Column]] = {
-    "colours": table.COLUMNS,
+    "colours": columns.COLUMNS,
     "groups": groupsfile.COLUMNS,
     "drift": driftfile.COLUMNS,
     "papers": paperfile.COLUMNS,

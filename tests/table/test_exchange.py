@@ -26,13 +26,14 @@ import pytest
 from PIL.GimpPaletteFile import GimpPaletteFile
 
 from calib.errors import ImpossibleError, OutputError
+from calib.table.columns import COLUMNS
 from calib.table.exchange.cgats import cgats_text
 from calib.table.exchange.datapackage import package_files, write_package
 from calib.table.exchange.jsonform import SCHEMA_NAME, colours_schema, table_json
 from calib.table.exchange.palette import LONGEST_LINE, gpl_palette
 from calib.table.exchange.pens import one_line
 from calib.table.origin import Origin, Scan
-from calib.table.table import COLUMNS, Reading, Table
+from calib.table.table import Reading, Table
 
 DAY, NOW = "2026-04-01", "2026-04-01T12:00:00+00:00"
 PEN = Reading(

@@ -13,8 +13,8 @@ from calib.answers.papers.centre import Centre
 from calib.answers.papers.comparison import Facts, Papers, tint_word
 from calib.answers.papers.conditions import MOST_NAMED, conditions, sheet_warnings
 from calib.table.answerfile import Answer, table_notes
+from calib.table.columns import COLUMNS as TABLE
 from calib.table.csvw import Column
-from calib.table.table import COLUMNS as TABLE
 from calib.table.table import Table
 
 _AGAINST = "against the same swatches on the first paper"

@@ -17,8 +17,9 @@ from typing import Any
 from calib import __version__
 from calib.errors import OutputError
 from calib.files import check_folder, make_folder, write_whole
+from calib.table.columns import COLUMNS
 from calib.table.csvw import Column
-from calib.table.table import COLUMNS, KEY, Table, table_bytes
+from calib.table.table import KEY, Table, table_bytes
 
 DESCRIPTOR, DATA = "datapackage.json", "colours.csv"
 TITLE = "Measured colours of hand-coloured swatches"

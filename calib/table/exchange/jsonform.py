@@ -6,9 +6,10 @@ import json
 from typing import Any
 
 from calib.table.answerfile import plain
+from calib.table.columns import COLUMNS
 from calib.table.csvw import DATE, Column
 from calib.table.exchange.pens import Export
-from calib.table.table import COLUMNS, Table
+from calib.table.table import Table
 
 FORMAT = "calib colour table"
 VERSION = 1
