@@ -149,3 +149,20 @@ def test_the_options_that_all_take() -> None:
     assert "--json" in text
     assert str(FINDINGS) in text
     assert FINDINGS == 10
+
+
+def test_warnings_are_broken_between_words_on_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever reads stderr by a program gets one line for each warning."""
+    from calib.cli import options
+
+    line = "several words that are longer together than a narrow terminal has room for, " * 2
+    options.note(False, line)
+    assert capsys.readouterr().err == f"calib: {line}\n"
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setenv("COLUMNS", "60")
+    options.note(False, line)
+    written = capsys.readouterr().err.splitlines()
+    assert len(written) > 2 and max(map(len, written)) < 60
+    assert " ".join(part.strip() for part in written).split() == f"calib: {line}".split()

@@ -163,7 +163,18 @@ def note(quiet: bool, *lines: str) -> None:
     """Print progress and warnings, on stderr."""
     if not quiet:
         for line in lines:
-            click.echo(f"calib: {harmless(line, lines=True)}", err=True)
+            click.echo(_fitted(f"calib: {harmless(line, lines=True)}"), err=True)
+
+
+def _fitted(line: str) -> str:
+    """Return a line broken between words where stderr is a terminal; a file or another program gets it whole."""
+    if not sys.stderr.isatty():
+        return line
+    import shutil
+    import textwrap
+
+    width = max(shutil.get_terminal_size().columns - 1, 40)
+    return textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
 def refuse_overwriting(output: Path, *inputs: Path | None) -> None:

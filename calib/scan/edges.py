@@ -36,6 +36,10 @@ MOST_PER_MM = 24.0
 LEAST_CONTRAST = 0.3
 # Fewer pieces than this tell nothing.
 FEWEST_PIECES = 8
+# Print that is paler away from its edge, as in the bands of a clogged head, looks like codes that fall below black's. What a
+# driver does it does to both sides of an edge, so that where paper has so much room to the end of the codes (a share of the
+# step), black's side counts for so many times paper's at most.
+LEAST_ROOM, MOST_LOPSIDED = 0.05, 4.0
 # The sharper pieces: this percentile of the widths.
 SHARPER = 30.0
 
@@ -73,7 +77,9 @@ def edges_of(codes: Codes, decode: LightOf, frame: Frame) -> Edges | None:
         rises = _rises(axis, pieces, decode)
         if len(rises) < FEWEST_PIECES:
             return None
-        widths.append(float(np.percentile([width for _, width, _ in rises], SHARPER)))
+        # Where much of the print is too pale to show an edge, the rest is pale too, and fewer of its edges are sharp.
+        sharper = SHARPER * len(rises) / len(pieces)
+        widths.append(float(np.percentile([width for _, width, _ in rises], sharper)))
         aligned += [np.interp(near + at, axis, piece) for at, _, piece in rises]
     over, under = _lips(near, np.median(np.array(aligned), axis=0))
     return Edges(max(widths), over, under, len(aligned))
@@ -207,6 +213,10 @@ def _lips(axis: Array, codes: Array) -> tuple[float, float]:
 
     black, paper = np.median(between(*BLACK_MM)), np.median(between(*PAPER_MM))
     step = paper - black
-    over = np.max(between(0.0, PAPER_MM[1])) - paper
-    under = black - np.min(between(BLACK_MM[0], 0.0))
-    return float(over / step), float(under / step)
+    over = float((np.max(between(0.0, PAPER_MM[1])) - paper) / step)
+    under = float((black - np.min(between(BLACK_MM[0], 0.0))) / step)
+    # How far the codes of paper could rise. Below half of that, nothing but the scan itself keeps them down.
+    room = float((1 - paper) / step)
+    if room > LEAST_ROOM and over < room / 2:
+        under = min(under, MOST_LOPSIDED * max(over, 0.0))
+    return over, under

@@ -7,16 +7,14 @@ told apart by their ids and by geometry: those of one sheet stand to each other 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from itertools import permutations
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.chart.plan import Page, Plan
-from calib.errors import NotFoundError
 from calib.scan.fiducials import LONG_SIDE, FoundMark, faint_marks, find_marks, reduced_grey
+from calib.scan.found import Found, inside, nothing_found, outline, refuse_overlaps, with_notes
 from calib.scan.frame import LEAST_MARKS, Frame, fit_frame, in_a_line, rough_matrix
 from calib.scan.secondlook import Grey, look_again, look_for_black, refined
 
@@ -34,19 +32,6 @@ WELL_PRINTED = 3
 ROOM_SHARE = 0.5
 # Each round halves what the marks of one line hold to wrongly.
 ROUNDS = 5
-# The outermost millimetres of a sheet carry nothing that is measured, so that another may lie over them.
-RIM_MM = 8.0
-# Fewer marks of another chart than this may be a misreading.
-LEAST_FOREIGN = 2
-
-
-@dataclass
-class _Found:
-    """What one treatment after the other adds up to: the sheets, and marks that belong to none of them."""
-
-    sheets: list[Frame] = field(default_factory=list)
-    left: list[FoundMark] = field(default_factory=list)
-    reasons: list[str] = field(default_factory=list)
 
 
 def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: str) -> list[Frame]:
@@ -57,7 +42,7 @@ def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: 
     """
     grey, factor = reduced_grey(codes, LONG_SIDE)
     picture, working = Grey(grey, factor), grey.copy()
-    found, room = _Found(), True
+    found, room = Found(), True
     marks: tuple[FoundMark, ...] = ()
     for treatment, marks in enumerate(find_marks(working, factor), 1):
         found = _sheets(picture, marks, plan)
@@ -73,25 +58,25 @@ def find_pages(codes: NDArray[np.uint8] | NDArray[np.uint16], plan: Plan, name: 
     if room:
         _add_faint(found, Grey(working, factor), picture, plan)
     if not found.sheets:
-        raise _nothing(marks, found.reasons, plan, name)
-    _refuse_overlaps(found, plan, name)
-    return _with_notes(found, plan)
+        raise nothing_found(marks, found.reasons, plan, name)
+    refuse_overlaps(found, plan, name)
+    return with_notes(found, plan)
 
 
 def _without(working: NDArray[np.uint8], picture: Grey, sheets: Sequence[Frame], plan: Plan) -> bool:
     """Paint sheets white in a working copy of the picture; tell whether there is room for one more beside them."""
     to_grey = picture.from_whole
     free = np.ones(working.shape, np.uint8)
-    outlines = [_outline(sheet, plan) @ to_grey[:2, :2].T + to_grey[:2, 2] for sheet in sheets]
-    for outline in outlines:
-        whole = np.round(outline).astype(np.int32)
+    outlines = [outline(sheet, plan) @ to_grey[:2, :2].T + to_grey[:2, 2] for sheet in sheets]
+    for corners in outlines:
+        whole = np.round(corners).astype(np.int32)
         cv2.fillConvexPoly(working, whole, 255)
         cv2.fillConvexPoly(free, whole, 0)
-    least = min(float(cv2.contourArea(outline.astype(np.float32))) for outline in outlines)
+    least = min(float(cv2.contourArea(corners.astype(np.float32))) for corners in outlines)
     return int(np.count_nonzero(free)) > ROOM_SHARE * least
 
 
-def _add_faint(found: _Found, working: Grey, picture: Grey, plan: Plan) -> None:
+def _add_faint(found: Found, working: Grey, picture: Grey, plan: Plan) -> None:
     """Add the sheets whose marks are there and can be compared, but hardly one of which could be decoded.
 
     One mark more than usual must agree, because the first of them was only the likeliest.
@@ -105,20 +90,20 @@ def _add_faint(found: _Found, working: Grey, picture: Grey, plan: Plan) -> None:
             kept = [
                 old
                 for old in found.sheets
-                if not any(_inside(new, plan, old.to_pixels(middle)).all() for new in sheets)
+                if not any(inside(new, plan, old.to_pixels(middle)).all() for new in sheets)
             ]
             found.sheets = sorted([*kept, *sheets], key=lambda sheet: sheet.page.page)
             found.left = [
                 mark
                 for mark in found.left
-                if not any(_inside(sheet, plan, mark.middle[None]).all() for sheet in sheets)
+                if not any(inside(sheet, plan, mark.middle[None]).all() for sheet in sheets)
             ]
             return
 
 
-def _sheets(picture: Grey, marks: Sequence[FoundMark], plan: Plan) -> _Found:
+def _sheets(picture: Grey, marks: Sequence[FoundMark], plan: Plan) -> Found:
     """Put marks together to sheets."""
-    found = _Found()
+    found = Found()
     for page in plan.pages:
         ids = {mark.id for mark in page.marks}
         pool = [mark for mark in marks if mark.id in ids]
@@ -129,7 +114,7 @@ def _sheets(picture: Grey, marks: Sequence[FoundMark], plan: Plan) -> _Found:
             if sheet is None:
                 break
             here.append(sheet)
-            pool = [mark for mark in pool if not _inside(sheet, plan, mark.middle[None]).all()]
+            pool = [mark for mark in pool if not inside(sheet, plan, mark.middle[None]).all()]
         found.sheets += here
         found.left += pool
         if not here and 0 < seen < LEAST_MARKS:
@@ -137,7 +122,9 @@ def _sheets(picture: Grey, marks: Sequence[FoundMark], plan: Plan) -> _Found:
                 f"only {seen} of the {len(page.marks)} marks of page {page.page} could be read"
             )
         elif not here and seen:
-            found.reasons.append(f"the marks of page {page.page} do not stand where the plan puts them")
+            found.reasons.append(
+                f"the marks of page {page.page} do not stand where the plan puts them, as on a page that is folded or was photographed from the side"
+            )
     ours = {mark.id for page in plan.pages for mark in page.marks}
     found.left += [mark for mark in marks if mark.id not in ours]
     return found
@@ -214,76 +201,3 @@ def _with_black(picture: Grey, page: Page, marks: list[FoundMark]) -> list[Found
             return marks
         everything = [*refined(picture, page, marks, matrix), black]
     return everything
-
-
-def _outline(sheet: Frame, plan: Plan) -> Array:
-    """Return the corners (4, 2) of a sheet in the whole picture's pixels, as far as it was printed true to size."""
-    width, height = plan.page_mm
-    return sheet.to_pixels(np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=float))
-
-
-def _inside(sheet: Frame, plan: Plan, points: Array, rim_mm: float = 0.0) -> NDArray[np.bool_]:
-    """Tell which points (n, 2) of the whole picture lie on a sheet, rim_mm off its edges."""
-    mm = sheet.to_mm(points)
-    return np.asarray(((mm > rim_mm) & (mm < np.array(plan.page_mm) - rim_mm)).all(axis=1))
-
-
-def _refuse_overlaps(found: _Found, plan: Plan, name: str) -> None:
-    """Raise NotFoundError where one sheet lies over what is measured on another."""
-    for over, under in permutations(found.sheets, 2):
-        boxes = [cell.box for cell in under.page.cells] + [under.page.strip]
-        corners = np.array(
-            [[x, y] for b in boxes for x in (b.x_mm, b.right_mm) for y in (b.y_mm, b.bottom_mm)]
-        )
-        if _inside(over, plan, under.to_pixels(corners), RIM_MM).any():
-            raise NotFoundError(
-                f"{name}: a sheet with page {over.page.page} and one with page {under.page.page} lie over each other",
-                "Lay the sheets side by side, or scan them one by one.",
-            )
-    ours = {mark.id for page in plan.pages for mark in page.marks}
-    foreign = [mark for mark in found.left if mark.id not in ours]
-    for sheet in found.sheets:
-        on_it = [mark for mark in foreign if _inside(sheet, plan, mark.middle[None], RIM_MM).all()]
-        if len(on_it) >= LEAST_FOREIGN:
-            raise NotFoundError(
-                f"{name}: a sheet of another chart lies over page {sheet.page.page}",
-                "Lay the sheets side by side, or scan them one by one.",
-            )
-
-
-def _with_notes(found: _Found, plan: Plan) -> list[Frame]:
-    """Return the sheets; the first one's notes say what else is in the picture."""
-    ours = {mark.id: page.page for page in plan.pages for mark in page.marks}
-    notes: list[str] = []
-    others = [mark for mark in found.left if mark.id not in ours]
-    if len(others) >= LEAST_FOREIGN:
-        notes.append("a sheet of another chart lies beside it and was left out")
-    for page in dict.fromkeys(ours[mark.id] for mark in found.left if mark.id in ours):
-        count = sum(ours.get(mark.id) == page for mark in found.left)
-        if count >= LEAST_FOREIGN:
-            again = "a second print of" if any(sheet.page.page == page for sheet in found.sheets) else ""
-            notes.append(
-                f"{again or 'a sheet with'} page {page} lies beside it, of which only {count} marks could be read, and was left out"
-            )
-    first, *rest = found.sheets
-    return [replace(first, notes=tuple(notes)), *rest]
-
-
-def _nothing(marks: Sequence[FoundMark], reasons: Sequence[str], plan: Plan, name: str) -> NotFoundError:
-    """Return why there is no page in a picture with these marks."""
-    if not reasons and len(marks) < LEAST_FOREIGN:
-        return NotFoundError(
-            f"{name}: no page of a chart was found in this scan (no locating mark could be read)",
-            "Scan the whole page, at 150 dpi or more, face down and not mirrored.",
-        )
-    pages = [sum(mark.id in {own.id for own in page.marks} for mark in marks) for page in plan.pages]
-    # A long chart has so many marks that a page of another one shares some with it, here one and there one.
-    scattered = len(marks) >= LEAST_MARKS and 2 * max(pages) < len(marks)
-    if not reasons or scattered or len(marks) >= 2 * LEAST_MARKS:
-        return NotFoundError(
-            f"{name}: this page belongs to another chart than {plan.chart}",
-            "Give the plan that was printed with it; the chart's id stands at the top of the page.",
-        )
-    return NotFoundError(
-        f"{name}: {'; '.join(reasons)}", "Scan the page again, with all its marks clean and in sight."
-    )

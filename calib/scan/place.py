@@ -28,6 +28,9 @@ FAR_BETTER = 0.4
 MARGIN_MM = 9.0
 SEARCH_PER_MM = 4.0
 COARSE_PAD, FINE_PAD = 0.12, 0.05
+# Of a step that the picture's edge cuts, so much must be seen, and each unseen share of the strip counts as so much variance, so
+# that of places that fit alike the one wins that shows most.
+LEAST_SEEN, UNSEEN = 0.4, 0.01
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ def _places(angles: Steps, across: Steps) -> Iterator[Place]:
 
 @dataclass(frozen=True)
 class _Search:
-    """What is searched: the lightness of the rectangle grown by MARGIN_MM, and the strip's make."""
+    """What is searched: the lightness of the rectangle grown by MARGIN_MM, NaN outside the picture, and the strip's make."""
 
     grey: NDArray[np.float32]
     per_mm: float
@@ -123,19 +126,30 @@ class _Search:
         index_low = np.clip(np.rint((low + reach) * self.per_mm).astype(int), 0, len(positions))
         index_high = np.clip(np.rint((high + reach) * self.per_mm).astype(int), 0, len(positions))
         offsets = np.linspace(-0.4, 0.4, 7) * height
-        n = np.maximum(index_high - index_low, 1) * len(offsets)
-        pixels = n.sum(axis=2)
+        whole = np.maximum(index_high - index_low, 1) * len(offsets)
+        cut_off = bool(np.isnan(self.grey).any())
+        n, seen = whole, np.ones(whole.shape[:2])
         best = (np.inf, Place())
         for place in places:
             lines = _lines(self.grey, self.per_mm, positions, offsets, place)
+            if cut_off:
+                known = np.isfinite(lines)
+                lines[~known] = 0.0
+                counts = np.concatenate([[0], np.cumsum(known.sum(axis=0))])
+                n = np.maximum(counts[index_high] - counts[index_low], 1)
+                seen = (n / whole).min(axis=2)
             sums = np.concatenate([[0.0], np.cumsum(lines.sum(axis=0))])
             squares = np.concatenate([[0.0], np.cumsum(np.square(lines).sum(axis=0))])
             total = sums[index_high] - sums[index_low]
             square = (squares[index_high] - squares[index_low]).sum(axis=2)
+            pixels = n.sum(axis=2)
             inside = np.maximum(square - (total**2 / n).sum(axis=2), 0)
             overall = np.maximum(square - total.sum(axis=2) ** 2 / pixels, 1e-9)
             # A rectangle of bare paper has next to no variance at all; it must not win on noise.
             share = (inside + 1e-5 * pixels) / (overall + 1e-5 * pixels)
+            if cut_off:
+                unseen = 1 - pixels / whole.sum(axis=2)
+                share = np.where(seen < LEAST_SEEN, 1.0, share + UNSEEN * unseen)
             i, j = np.unravel_index(int(np.argmin(share)), share.shape)
             if share[i, j] < best[0]:
                 best = (float(share[i, j]), replace(place, along=float(along[i]), scale=float(scales[j])))

@@ -30,6 +30,13 @@ LEFT_OUT = (190, 0, 40)
 SAMPLED = (60, 90, 200)
 INK = (40, 40, 40)
 SMALL_PX, TEXT_PX, TITLE_PX = 15, 19, 26
+LEGEND = (
+    (USED, "read"),
+    (REMARK, "read, with a remark below the cell"),
+    (LEFT_OUT, "left out, the reason below the cell"),
+    (SAMPLED, "marks, bare paper (dots) and steps of the strip that were used"),
+)
+LINE_PX = 28
 
 
 @cache
@@ -45,7 +52,8 @@ def proof_picture(page: PageReading, swatches: Sequence[Swatch], scanner: Scanne
     from PIL import Image, ImageDraw
 
     body = _balanced(page)
-    height = body.shape[0] + round((HEAD_MM + FOOT_MM) * PER_MM)
+    lines = _legend(body.shape[1])
+    height = body.shape[0] + round((HEAD_MM + FOOT_MM) * PER_MM) + LINE_PX * (len(lines) - 1)
     canvas = np.full((height, body.shape[1], 3), 255, dtype=np.uint8)
     top = round(HEAD_MM * PER_MM)
     canvas[top : top + body.shape[0]] = body
@@ -67,6 +75,20 @@ def _balanced(page: PageReading) -> NDArray[np.uint8]:
         light = np.nan_to_num(page.reflectance(codes, box), nan=0.5)
         bands.append(np.rint(srgb_encode(light) * 255).astype(np.uint8))
     return np.concatenate(bands)
+
+
+def _legend(width: int) -> list[list[tuple[float, tuple[int, int, int], str]]]:
+    """Return the lines of the legend on a picture so many pixels wide: where each entry begins, its colour and words."""
+    lines: list[list[tuple[float, tuple[int, int, int], str]]] = [[]]
+    x = 12.0
+    for colour, words in LEGEND:
+        length = 30 + float(_font(TEXT_PX).getlength(words))
+        if lines[-1] and x + length > width:
+            lines.append([])
+            x = 12.0
+        lines[-1].append((x, colour, words))
+        x += length + 16
+    return lines
 
 
 def _page_mm(page: PageReading) -> tuple[float, float]:
@@ -130,7 +152,9 @@ class _Pen:
 
     def _swatch(self, swatch: Swatch, scanner: Scanner) -> None:
         cell = swatch.cell.box
-        colour = LEFT_OUT if not swatch.has_colour else REMARK if swatch.flags else USED
+        # That the page is a photograph is said once, above it.
+        flags = [flag for flag in swatch.flags if flag != "photo"]
+        colour = LEFT_OUT if not swatch.has_colour else REMARK if flags else USED
         self.box(cell, colour, 3)
         if swatch.has_colour and swatch.patch is not None:
             self.box(cell.grown(-INNER_MM), (255, 255, 255), 1)
@@ -143,14 +167,13 @@ class _Pen:
                     SMALL_PX,
                     INK,
                 )
-        if swatch.flags:
-            self.text(
-                self.at(cell.x_mm, cell.bottom_mm + 0.2), ", ".join(swatch.flags), SMALL_PX, colour, bold=True
-            )
+        if flags:
+            self.text(self.at(cell.x_mm, cell.bottom_mm + 0.2), ", ".join(flags), SMALL_PX, colour, bold=True)
 
     def _head(self, page: PageReading, swatches: Sequence[Swatch]) -> None:
         used = sum(swatch.has_colour for swatch in swatches)
-        title = f"{page.picture.name}: page {page.frame.page.page} as it was understood"
+        photo = ", a photograph," if page.photo is not None else ""
+        title = f"{page.picture.name}: page {page.frame.page.page}{photo} as it was understood"
         facts = (
             f"{used} of {len(swatches)} swatches read · {page.frame.marks} of {len(page.frame.page.marks)} marks, "
             f"to {page.frame.residual_mm:.2f} mm · {page.frame.pixels_per_mm * 25.4:.0f} dpi on paper · "
@@ -160,19 +183,15 @@ class _Pen:
         self.text((12, 48), facts, TEXT_PX, INK)
 
     def _foot(self, page: PageReading) -> None:
-        y = self.top + _page_mm(page)[1] * PER_MM + 10
-        x = 12.0
-        for colour, words in (
-            (USED, "read"),
-            (REMARK, "read, with a remark below the cell"),
-            (LEFT_OUT, "left out, the reason below the cell"),
-            (SAMPLED, "marks, bare paper (dots) and steps of the strip that were used"),
-        ):
-            self.draw.rectangle((x, y + 4, x + 22, y + 20), outline=colour, width=3)
-            self.text((x + 30, y), words, TEXT_PX, INK)
-            x += 46 + self.draw.textlength(words, font=_font(TEXT_PX))
+        width, height = _page_mm(page)
+        y = self.top + height * PER_MM + 10
+        for line in _legend(round(width * PER_MM)):
+            for x, colour, words in line:
+                self.draw.rectangle((x, y + 4, x + 22, y + 20), outline=colour, width=3)
+                self.text((x + 30, y), words, TEXT_PX, INK)
+            y += LINE_PX
         self.text(
-            (12, y + 38),
+            (12, y + 10),
             "The thin white line bounds what was sampled of a cell; beside it stand L*, a* and b* of the ink film.",
             TEXT_PX,
             INK,

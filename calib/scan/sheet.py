@@ -87,8 +87,8 @@ class PageReading:
     @property
     def printed(self) -> Printed:
         """At which size the page was printed; a camera's dpi say nothing."""
-        strip_scale = None if self.strip is None else self.strip.place.scale
-        return printed_size(self.frame, strip_scale, None if self.picture.camera else self.picture.dpi)
+        place = None if self.strip is None else self.strip.place
+        return printed_size(self.frame, place, None if self.picture.camera else self.picture.dpi)
 
     @property
     def jpeg(self) -> int | None:

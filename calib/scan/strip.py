@@ -90,7 +90,7 @@ def find_strip(
     grey = lightness(cv2.transform(light, np.full((1, 3), 1 / 3, np.float32))).astype(np.float32)
     factor = min(1.0, SEARCH_PER_MM / per_mm)
     reduced = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    small: NDArray[np.float32] = np.nan_to_num(reduced, nan=1.0).astype(np.float32)
+    small = np.asarray(reduced, dtype=np.float32)
     layers = np.zeros((*light.shape[:2], 5), np.float32)
     layers[..., :3] = light
     if ends is not None:
@@ -100,7 +100,7 @@ def find_strip(
         reading = _read(layers, per_mm, size_mm, widths, place, inside)
         _check_steps(reading)
     except StripNotFound as error:
-        instead = _what_lies_there(small, per_mm * factor, size_mm)
+        instead = _what_lies_there(np.nan_to_num(small, nan=1.0), per_mm * factor, size_mm)
         raise (StripNotFound(instead) if instead else error) from error
     return reading
 

@@ -107,7 +107,8 @@ def table_bytes(table: Table, csv_name: str) -> tuple[bytes, bytes]:
     if len(set(keys)) < len(keys):
         raise ValueError(f"two rows of {next(key for key in keys if keys.count(key) > 1)}")
     rows = ([getattr(reading, column.name) for column in COLUMNS] for reading in table.readings)
-    title = "Measured colours of hand-coloured swatches"
+    guessed = any("predicted" in reading.flags for reading in table.readings)
+    title = f"{'Measured and predicted' if guessed else 'Measured'} colours of hand-coloured swatches"
     return csv_bytes(COLUMNS, rows), csvw_metadata(csv_name, COLUMNS, table.origin.notes(), KEY, title)
 
 

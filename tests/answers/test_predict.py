@@ -577,3 +577,57 @@ def test_a_coat_that_was_not_laid_is_less_sure(
 
     assert doubt(found) > 1.2 * doubt(known)
     assert errors_of(found, new[1]).mean() < 1.5
+
+
+# -- large tables ------------------------------------------------------------------------------
+
+
+def test_many_second_coats_are_judged_in_parts(
+    monkeypatch: pytest.MonkeyPatch, full: Table, new: tuple[Table, dict], picked: tuple[str, ...]
+) -> None:
+    """Half of the markers tell of each other nearly what all do, in whatever order the rows stand."""
+    few, truth = few_of(new[0], picked), new[1]
+    whole = predict(full, few)
+    monkeypatch.setattr("calib.answers.carrying.steady.MOST_TOGETHER", 20)
+    parted, turned = predict(full, few), predict(replace(full, readings=full.readings[::-1]), few)
+    errors = {}
+    for name, found in (("whole", whole), ("parted", parted), ("turned", turned)):
+        rows = {r.key[:2]: r for r in found.table.readings if "predicted" in r.flags and r.kind == "ink"}
+        errors[name] = np.array([delta_e_2000(row.lab, truth[key]) for key, row in sorted(rows.items())])
+    assert not np.allclose(errors["whole"], errors["parted"], atol=1e-3)
+    assert errors["parted"].mean() < 1.1 * errors["whole"].mean()
+    np.testing.assert_allclose(errors["turned"], errors["parted"], atol=1e-6)
+
+
+def test_of_very_many_swatches_a_part_teaches(
+    monkeypatch: pytest.MonkeyPatch, full: Table, new: tuple[Table, dict], inks: tuple[Ink, ...]
+) -> None:
+    """Both coats of a marker or neither; what was read stands in the table as it was, learned from or not."""
+    few = few_of(new[0], [ink.marker for ink in inks[:36]])
+    monkeypatch.setattr("calib.answers.carrying.predict.MOST_TAUGHT", 40)
+    found = predict(full, few)
+    assert found.trained == 40
+    lesson = found.learned.lesson
+    assert set(np.unique(lesson.markers, return_counts=True)[1]) == {2}
+    kept = {row.key: row for row in found.table.readings}
+    assert all(kept[row.key] == row for row in few.readings)
+    rows = [row for row in found.table.readings if "predicted" in row.flags and row.kind == "ink"]
+    assert len(rows) == 8
+    assert np.mean([delta_e_2000(row.lab, new[1][row.marker, row.layers]) for row in rows]) < 1.0
+    turned = predict(replace(full, readings=full.readings[::-1]), few)
+    assert [r.key for r in turned.table.readings if r.flags] != []
+    other = {row.key: row for row in turned.table.readings}
+    np.testing.assert_allclose([other[row.key].lab for row in rows], [row.lab for row in rows], atol=1e-6)
+
+
+def test_the_description_says_that_rows_are_predicted(tmp_path: Path, found: Prediction, full: Table) -> None:
+    titles = []
+    for name, table in (("full.csv", full), ("predicted.csv", found.table)):
+        write_table(tmp_path / name, table)
+        titles.append(
+            json.loads((tmp_path / f"{name}-metadata.json").read_text(encoding="utf-8"))["dc:title"]
+        )
+    assert titles == [
+        "Measured colours of hand-coloured swatches",
+        "Measured and predicted colours of hand-coloured swatches",
+    ]

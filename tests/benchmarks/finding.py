@@ -24,7 +24,7 @@ from simulated import chart_of, strip_of
 
 from calib.chart.plan import Box, Page, Plan
 from calib.colour.colorimetry import delta_e_2000
-from calib.errors import CalibError
+from calib.errors import CalibError, UnfitError
 from calib.scan.measure import Settings, measure
 from calib.scan.sheet import PageReading
 from calib.scan.swatch import Swatch
@@ -93,6 +93,8 @@ class Tally:
     swatches: int = 0
     wrong: int = 0
     covered: int = 0
+    unfit: int = 0
+    photos: int = 0
 
 
 def printer_of(kind: str, page: Page, rng: np.random.Generator) -> Printer:
@@ -334,6 +336,9 @@ def judge(
         off, page, swatches = min(here, key=lambda each: each[0])
         rest = [each for each in rest if each[0] is not page]
         (tally.read if enough else tally.rescued)[kind] += 1
+        if page.photo is not None:
+            tally.photos += 1
+            said.append("it was taken for a photograph")
         tally.off_mm.append(off)
         tally.marks.append((page.frame.marks, marks))
         printer, size = scan.truth.session.printer, page.printed.scale
@@ -364,7 +369,8 @@ def main(scans: int = 44, first_seed: int = FIRST_SEED) -> None:
         try:
             found = read_bed(plan, bed, dpi)
         except CalibError as failure:
-            error = f": {failure}"
+            error = f": exit {failure.exit_code}, {failure}"
+            tally.unfit += failure.exit_code == UnfitError.exit_code
         for words in judge(tally, kind, plan, bed, found):
             print(f"scan {number}, {kind}, {name}, {dpi:.0f} dpi: {words}{error}", flush=True)
         if number % 50 == 49 or number == scans - 1:
@@ -386,6 +392,7 @@ def report(tally: Tally, scans: int) -> None:
     print(
         f"unflagged swatches: {tally.swatches}, in a wrong cell {tally.wrong}; misread under a stain or thumb {tally.covered}"
     )
+    print(f"refused as not fit to measure: {tally.unfit} scans; taken for photographs: {tally.photos} sheets")
     marks = np.array(tally.marks)
     off, scale = (
         np.percentile(tally.off_mm, [50, 95, 100]),

@@ -21,6 +21,7 @@ from calib.errors import NotFoundError
 from calib.scan.fiducials import reduced_grey
 from calib.scan.frame import Frame, fit_frame
 from calib.scan.measure import Measured, measure
+from calib.scan.place import Place
 from calib.scan.printed import Printed, printed_size
 from calib.synthetic.scan import SimulatedScan, simulate_page
 from calib.synthetic.session import Laying, Printer, Scanner, Stain
@@ -212,6 +213,32 @@ def test_a_sheet_of_another_chart_beside_ours_is_left_out_and_named(studio: Stud
     assert "another chart" in frame.notes[0]
 
 
+@pytest.mark.parametrize("tilt", [0.0002, 0.0003])
+def test_two_sheets_in_one_tilted_picture_lie_where_they_are(studio: Studio, tilt: float) -> None:
+    """The same page twice, seen in perspective by OpenCV: each id is there twice, and nothing is parallel."""
+    one = (studio.pixels("page-1") >> 8).astype(np.uint8)
+    rows, columns = one.shape[:2]
+    bed = beside(one, np.ascontiguousarray(np.rot90(one, 2)), lid=90)
+    seen = np.array([[1.0, 0, 0], [0, 1, 0], [tilt, tilt / 2, 1]])
+    codes = cv2.warpPerspective(bed, seen, (bed.shape[1], rows), flags=cv2.INTER_AREA, borderValue=(90,) * 3)
+    half_turn = np.array([[-1.0, 0, 2 * columns - 1], [0, -1, rows - 1], [0, 0, 1]])
+    frames = frames_of(np.asarray(codes), studio.plan)
+    assert len(frames) == 2
+    for moved in (seen, seen @ half_turn):
+        at = np.column_stack(
+            [
+                studio.scans["page-1"][1].truth.to_px(middles(frames[0].page)),
+                np.ones(len(frames[0].page.cells)),
+            ]
+        )
+        at = at @ moved.T
+        off = [
+            np.hypot(*(f.to_pixels(middles(f.page)) - at[:, :2] / at[:, 2:]).T).max() / f.pixels_per_mm
+            for f in frames
+        ]
+        assert min(off) < 0.3 and max(off) > 50
+
+
 @pytest.mark.parametrize("above", ["page 2", "another chart"])
 def test_sheets_that_lie_over_each_other_are_refused(studio: Studio, above: str) -> None:
     """The sheet below shows half its marks, and would be read with the other's swatches in its cells."""
@@ -259,25 +286,58 @@ def frame_of(studio: Studio, per_mm: float) -> Frame:
     return Frame(studio.plan.pages[0], np.diag([per_mm, per_mm, 1.0]), 0.0, 6, per_mm)
 
 
+LAID, EXACT = Place(along=0.8), Place(along=0.1, scale=0.999)
+OTHER = "60 mm long, as the plan says"
+
+
 @pytest.mark.parametrize(
     ("strip", "dpi", "scale", "words"),
     [
-        (1 / 0.95, 300, 0.95, "strip's length and the file"),
-        (1.0, 300, 0.95, "If the file's 300 dpi are true"),
-        (1 / 0.95, None, 0.95, "as long as the plan says"),
-        # A file that says 72 dpi of a scan of 285: nobody prints at four times the size.
-        (1 / 0.95, 72, 0.95, "as long as the plan says"),
+        (replace(LAID, scale=1 / 0.95), 300, 0.95, "strip's length and the file"),
+        (replace(LAID, scale=1 / 0.95), None, 0.95, OTHER),
+        # A file that says 72 dpi or 1 of a scan of 300: nobody prints at four times the size.
+        (replace(LAID, scale=1 / 0.95), 72, 0.95, OTHER),
+        (replace(LAID, scale=1 / 0.95), 1, 0.95, OTHER),
+        # Printed together with the page, a strip fits its rectangle and tells nothing.
+        (EXACT, 300, 0.95, "If the file's 300 dpi are true"),
+        (EXACT, None, None, ""),
+        (EXACT, 72, None, ""),
+        # A strip longer than planned is outvoted by the file.
+        (replace(LAID, scale=1.04), 285, 1.0, "If the file's 285 dpi are true"),
+        # One laid by hand says true size: the picture was perhaps made smaller since.
+        (LAID, 300, None, ""),
+        (LAID, 285, 1.0, "strip's length and the file"),
+        (LAID, None, 1.0, OTHER),
+        (None, 300, 0.95, "If the file's 300 dpi are true"),
         (None, 72, None, ""),
         (None, None, None, ""),
     ],
 )
 def test_whom_the_size_is_believed(
-    studio: Studio, strip: float | None, dpi: float | None, scale: float | None, words: str
+    studio: Studio, strip: Place | None, dpi: float | None, scale: float | None, words: str
 ) -> None:
+    """The scan has 285 pixels to a planned inch."""
     printed = printed_size(frame_of(studio, 0.95 * 300 / 25.4), strip, dpi)
     assert printed.scale == (None if scale is None else pytest.approx(scale, abs=1e-9))
-    assert words in printed.by
-    assert len(printed.notes) == (scale is not None)
+    assert words in printed.by if words else printed.by == ""
+    assert len(printed.notes) == (scale == 0.95)
+
+
+@pytest.mark.parametrize(("dpi", "told"), [(DPI, True), (72, False), (1, False)])
+def test_a_strip_printed_with_the_page_tells_nothing_of_its_size(
+    studio: Studio, dpi: float, told: bool
+) -> None:
+    strip = replace(studio.session().strip, offset_mm=(0.0, 0.0), turn_deg=0.0, shadow=0.0)
+    name = "strip-printed"
+    if name not in studio.scans:
+        session = studio.session(strip=strip, printer=Printer(scale=0.97), scanner=Scanner(bits=8))
+        studio.scan(name, session=session)
+    path = studio.folder / f"{name}-{dpi}.tif"
+    write_scan(path, studio.pixels(name), dpi)
+    result = measure(studio.plan, [path], studio.strip, SETTINGS)
+    (facts,) = result.table.origin.lighting["pages"]
+    assert facts["printed_scale"] == (pytest.approx(0.97, abs=0.001) if told else None)
+    assert sum("of its size" in words for words in result.warnings) == told
 
 
 def test_a_sheet_stretched_one_way_is_told() -> None:

@@ -94,7 +94,15 @@ def test_an_edge_is_as_wide_as_its_blur(studio: Studio, sd_mm: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "printer", [Printer(pale=0.4), Printer(streaks=60), Printer(pinholes=60), Printer(patchy=0.25)]
+    "printer",
+    [
+        Printer(pale=0.4),
+        Printer(streaks=60),
+        Printer(pinholes=60),
+        Printer(patchy=0.25),
+        Printer(pale=0.25, streaks=50, bands=0.6, band_mm=2.0),
+        Printer(pale=0.55, streaks=20, bands=0.6, band_mm=3.0),
+    ],
 )
 def test_bad_print_is_no_blur_and_no_sharpening(studio: Studio, printer: Printer) -> None:
     codes = simulate_page(studio.plan, 1, studio.inks, studio.session(printer=printer), dpi=DPI).pixels

@@ -81,6 +81,25 @@ def test_a_strip_laid_by_hand_is_read(offset: tuple[float, float], turn: float, 
     assert abs(reading.place.along - offset[0]) < 0.6 and abs(reading.place.across - offset[1]) < 1.2
 
 
+@pytest.mark.parametrize("side", ["above", "below"])
+@pytest.mark.parametrize("turn", [-1.2, 0.0, 1.2])
+def test_a_strip_that_the_picture_cuts_lengthwise_is_read(side: str, turn: float) -> None:
+    """Of the rectangle's 8 mm, 5.5 are in the picture; of a strip askew, 4.9 at the one end and 6.1 at the other."""
+    picture = painted(LIGHT, turn=turn)
+    rows = round((MARGIN_MM + 2.5) * PER_MM)
+    picture[:rows] = np.nan
+    picture = picture if side == "above" else picture[::-1]
+    reading = find_strip(picture, PER_MM, SIZE, EVEN)
+    assert in_order(reading, LIGHT) == pytest.approx(LIGHT, abs=0.002)
+
+
+def test_a_strip_cut_to_a_sliver_is_not_found() -> None:
+    picture = painted(LIGHT)
+    picture[: round((MARGIN_MM + 6.0) * PER_MM)] = np.nan
+    with pytest.raises(StripNotFound):
+        find_strip(picture, PER_MM, SIZE, EVEN)
+
+
 @pytest.mark.parametrize("backwards", [False, True])
 def test_unequal_steps_tell_the_direction_by_themselves(backwards: bool) -> None:
     widths = np.array([0.20, 0.06, 0.08, 0.12, 0.06, 0.10, 0.06, 0.12, 0.08, 0.12])
