@@ -37,8 +37,9 @@ from calib.cli.main import cli
 from calib.cli.options import FINDINGS
 from calib.colour.card import read_card
 from calib.colour.reference import read_strip
+from calib.table.columns import COLUMNS
 from calib.table.flags import FLAGS
-from calib.table.table import COLUMNS, Reading, read_table
+from calib.table.table import Reading, read_table
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = sorted(name for name, command in cli.commands.items() if not command.hidden)
@@ -116,6 +117,7 @@ PAGES = {
     "Find pens that dry out": ("drift",),
     "Change the paper": ("papers",),
     "Carry your colours over to another paper": ("predict",),
+    "Export": ("export",),
     "Flags": ("flags",),
     "The tour": ("demo",),
 }

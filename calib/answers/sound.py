@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from calib.table.table import COLUMNS, Reading
+from calib.table.columns import COLUMNS
+from calib.table.table import Reading
 
 Key = TypeVar("Key")
 

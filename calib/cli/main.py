@@ -17,6 +17,7 @@ from calib import __version__
 from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
+from calib.cli.exporting import export
 from calib.cli.options import Stop
 from calib.cli.papers import papers
 from calib.cli.predict import predict
@@ -92,5 +93,5 @@ def cli() -> None:
     """Print a swatch chart, colour it by hand, scan it, and have every marker measured."""
 
 
-for command in (chart, carrier, scanner, measure, duplicates, drift, papers, predict, flags, demo):
+for command in (chart, carrier, scanner, measure, duplicates, drift, papers, predict, export, flags, demo):
     cli.add_command(command)

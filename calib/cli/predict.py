@@ -74,7 +74,8 @@ def _give(
     import textwrap
 
     from calib.table.answerfile import Answer, answer_json
-    from calib.table.table import COLUMNS, KEY, write_table
+    from calib.table.columns import COLUMNS
+    from calib.table.table import KEY, write_table
 
     quiet, as_json = how
     Stop.check()

@@ -60,14 +60,15 @@ def answer_json(answer: Answer) -> str:
     """Return an answer as JSON: numbers as the CSV rounds them, its notes and its warnings."""
     names = [column.name for column in answer.columns]
     rows = [
-        {name: _plain(column, value) for name, column, value in zip(names, answer.columns, row, strict=True)}
+        {name: plain(column, value) for name, column, value in zip(names, answer.columns, row, strict=True)}
         for row in answer.rows
     ]
     found = {"answer": answer.name, "rows": rows, "notes": answer.notes, "warnings": list(answer.warnings)}
     return json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def _plain(column: Column, value: Any) -> Any:
+def plain(column: Column, value: Any) -> Any:
+    """Return a value of a column as JSON has it: rounded as the CSV rounds it, None where not known, lists as lists."""
     if value is None or value == "":
         return None
     if column.datatype == "number":

@@ -54,7 +54,8 @@ class Column:
     datatype: 'string', 'number', 'integer', 'boolean' or 'date' (ISO 8601). minimum, maximum:
     inclusive bounds of numbers. decimals: how many are written. pattern: a regular expression
     that the whole text must match. separator: what stands between the values of a list.
-    required: never empty.
+    required: never empty. plain: the same in the manual's plain words, Markdown; columns that
+    follow each other and have the same words share a line there.
     """
 
     name: str
@@ -67,6 +68,7 @@ class Column:
     pattern: str = ""
     separator: str = ""
     required: bool = False
+    plain: str = ""
 
     def problem(self, value: Any) -> str:
         """Return what is wrong with one value (no list, not None), or an empty string."""
@@ -135,10 +137,11 @@ def _cell_text(column: Column, value: Any) -> str:
         return f"{value + 0.0:.{column.decimals}f}"
     if column.datatype == "integer":
         return str(int(value))
-    return _guarded(value) if column.datatype == "string" and not column.pattern else str(value)
+    return guarded(value) if column.datatype == "string" and not column.pattern else str(value)
 
 
-def _guarded(text: str) -> str:
+def guarded(text: str) -> str:
+    """Return text with an apostrophe before what a spreadsheet would run as a formula."""
     return text if _PLAIN_NUMBER.fullmatch(text) else _FORMULA.sub(r"\1'\2", text)
 
 

@@ -1,4 +1,4 @@
-"""The measured colour table: its columns declared once, its rows, and the files it lives in."""
+"""The measured colour table: its rows, and the files it lives in."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from typing import Any
 
 from calib.errors import InputError, Problem, raise_all
 from calib.files import Row, Rows, read_rows, shorten, write_whole
-from calib.table.csvw import Column, csv_bytes, csvw_metadata, metadata_path, read_cell, read_notes
+from calib.table.columns import COLUMNS
+from calib.table.csvw import csv_bytes, csvw_metadata, metadata_path, read_cell, read_notes
 from calib.table.flags import FLAGS
 from calib.table.origin import Origin
 
@@ -22,99 +23,6 @@ KEY = ("marker", "layers", "paper", "session")
 NEEDED = (*KEY, "kind", "L", "a", "b")
 TOGETHER = (("L", "a", "b"), ("R", "G", "B"), ("X", "Y", "Z"))
 LONGEST_TEXT = 200
-
-
-def _doubt(name: str, description: str, unit: str = "") -> Column:
-    return Column(name, "number", description, unit, minimum=0, maximum=1000)
-
-
-_COMPARING = (
-    "Standard uncertainty (k = 1) of {} for comparing with another table from the same scanner, "
-    "hand scatter included"
-)
-_LIGHT = "Linear, white-balanced {} scanner light of the ink film, a perfect white = 1: what comparison uses"
-_TRISTIMULUS = "CIE tristimulus value {} of the ink film, D50, 2 degree observer; a perfect white has Y = 100"
-
-# Bounds are wider than any paper: they catch a decimal point that was lost, not an odd colour. L
-# may pass 100 where ink or paper fluoresces, and dark light may fall just under 0 by noise.
-COLUMNS: tuple[Column, ...] = (
-    Column(
-        "marker",
-        "string",
-        "Id of the marker in the marker list; 'paper' and 'black' name rows that are no pens",
-        required=True,
-    ),
-    Column("name", "string", "Name of the marker in the marker list"),
-    Column("set", "string", "Set the marker belongs to, from the marker list"),
-    Column(
-        "kind",
-        "string",
-        "What the row is: ink, colourless blender, bare paper, printed black, or one ink over another",
-        pattern="ink|blender|paper|black|overlay",
-        required=True,
-    ),
-    Column("layers", "integer", "Coats of ink; 0 for paper and black", minimum=0, maximum=2, required=True),
-    Column("paper", "string", "Name of the paper", required=True),
-    Column("session", "date", "Date of the session, ISO 8601", required=True),
-    Column(
-        "L",
-        "number",
-        "CIE 1976 L* of the ink film where it covers well, D50, 2 degree observer",
-        minimum=-10,
-        maximum=150,
-    ),
-    Column("a", "number", "CIE 1976 a* of the ink film", minimum=-250, maximum=250),
-    Column("b", "number", "CIE 1976 b* of the ink film", minimum=-250, maximum=250),
-    Column("C", "number", "CIE 1976 chroma C*ab of the ink film", minimum=0, maximum=360),
-    Column("h", "number", "CIE 1976 hue angle h_ab of the ink film", "degree", minimum=0, maximum=360),
-    _doubt("u_L", _COMPARING.format("L")),
-    _doubt("u_a", _COMPARING.format("a")),
-    _doubt("u_b", _COMPARING.format("b")),
-    _doubt("u_dose", "Relative standard uncertainty (k = 1) of the amount of ink behind the row"),
-    _doubt(
-        "u_abs",
-        "Standard uncertainty (k = 1) of the colour itself, scanner colour error on inks included",
-        "dE00",
-    ),
-    Column("R", "number", _LIGHT.format("red"), minimum=-1, maximum=10, decimals=6),
-    Column("G", "number", _LIGHT.format("green"), minimum=-1, maximum=10, decimals=6),
-    Column("B", "number", _LIGHT.format("blue"), minimum=-1, maximum=10, decimals=6),
-    Column("X", "number", _TRISTIMULUS.format("X"), minimum=-50, maximum=1000),
-    Column("Y", "number", _TRISTIMULUS.format("Y"), minimum=-50, maximum=1000),
-    Column("Z", "number", _TRISTIMULUS.format("Z"), minimum=-50, maximum=1000),
-    Column("hex", "string", "Nearest sRGB colour, #rrggbb", pattern="#[0-9a-f]{6}"),
-    Column("in_srgb", "boolean", "Whether hex needed no clipping"),
-    Column(
-        "dE00_paper", "number", "CIEDE2000 difference from the bare paper", "dE00", minimum=0, maximum=250
-    ),
-    Column("coverage", "number", "Inked share of the cell", minimum=0, maximum=1),
-    Column(
-        "mottle",
-        "number",
-        "Coefficient of variation of the ink's densest channel over the inked area in 0.25 mm "
-        "squares, scanner noise removed",
-        minimum=0,
-        maximum=1000,
-    ),
-    Column(
-        "bleed_mm",
-        "number",
-        "How far ink ran past the cell, mean over its edges; below 0 where it stopped short",
-        "mm",
-        minimum=-100,
-        maximum=100,
-        decimals=3,
-    ),
-    Column("swatches", "integer", "Swatches that stand behind the row", minimum=0, maximum=1_000_000),
-    Column("pixels", "integer", "Pixels that stand behind the row", minimum=0, maximum=1_000_000_000_000),
-    Column(
-        "flags",
-        "string",
-        "Quality flags; the command 'calib flags' explains each",
-        pattern="[a-z0-9]+(-[a-z0-9]+)*",
-        separator=" ",
-    ),
-)
 _BY_NAME = {column.name: column for column in COLUMNS}
 
 

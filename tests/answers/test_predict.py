@@ -36,8 +36,9 @@ from calib.colour.colorimetry import delta_e_2000, hex_to_lab, lab_to_xyz, xyz_t
 from calib.errors import InputError
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import Ink, SimPaper
+from calib.table.columns import COLUMNS
 from calib.table.sessions import sessions_of
-from calib.table.table import COLUMNS, Reading, Table, read_table, write_table
+from calib.table.table import Reading, Table, read_table, write_table
 
 OTHER = SimPaper(name="rough", gain=0.8, tint=0.05, level=0.84)
 # It breaks the law that strength alone would carry: light from the surface, and a sheet that absorbs violet.

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
+from calib.table.columns import COLUMNS
 from calib.table.flags import FLAGS
-from calib.table.table import COLUMNS
 
 
 def test_names_fit_the_column_and_the_dictionary() -> None:

@@ -19,10 +19,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from calib.errors import InputError
+from calib.table.columns import COLUMNS
 from calib.table.csvw import Column, csv_bytes, csvw_metadata, metadata_path, read_notes
 from calib.table.flags import FLAGS
 from calib.table.origin import Origin, Scan
-from calib.table.table import COLUMNS, KEY, Reading, Table, read_table, table_bytes, write_table
+from calib.table.table import KEY, Reading, Table, read_table, table_bytes, write_table
 
 # The column list of the contract, in its order, written here a second time on purpose.
 CONTRACT = [

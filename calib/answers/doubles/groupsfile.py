@@ -13,8 +13,13 @@ from calib.table.csvw import Column
 from calib.table.table import Table
 
 
-def _difference(name: str, description: str) -> Column:
-    return Column(name, "number", description, "dE00", minimum=0, maximum=1000)
+def _difference(name: str, description: str, plain: str) -> Column:
+    return Column(name, "number", description, "dE00", minimum=0, maximum=1000, plain=plain)
+
+
+# The manual's words for columns that it explains together.
+_PEN = "the pen"
+_TO_MIDDLE = "how far it is from that pen in this number of coats, with the 95 % interval; the pen itself has 0 and none"
 
 
 COLUMNS: tuple[Column, ...] = (
@@ -24,23 +29,36 @@ COLUMNS: tuple[Column, ...] = (
         "Number of the group of doubles, the surest and closest first",
         minimum=1,
         required=True,
+        plain="number of the group, the surest and closest first",
     ),
-    Column("marker", "string", "Id of the marker", required=True),
-    Column("name", "string", "Name of the marker"),
-    Column("layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True),
+    Column("marker", "string", "Id of the marker", required=True, plain=_PEN),
+    Column("name", "string", "Name of the marker", plain=_PEN),
+    Column(
+        "layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True, plain="coats of ink, 1 or 2"
+    ),
     Column(
         "representative",
         "string",
         "Id of the group's middle: the marker with the least sum of differences to the others",
         required=True,
+        plain="the pen in the middle of the group: the one most like all the others",
     ),
     _difference(
         "dE00_to_representative",
         "CIEDE2000 difference from the representative in this number of coats, 0 for itself; empty where the representative was not read in it",
+        _TO_MIDDLE,
     ),
-    _difference("dE00_low", "Lower end of its 95 % interval; empty for the representative itself"),
-    _difference("dE00_high", "Upper end of its 95 % interval; empty for the representative itself"),
-    _difference("widest_dE00", "Largest difference of any two markers of the group in any number of coats"),
+    _difference(
+        "dE00_low", "Lower end of its 95 % interval; empty for the representative itself", _TO_MIDDLE
+    ),
+    _difference(
+        "dE00_high", "Upper end of its 95 % interval; empty for the representative itself", _TO_MIDDLE
+    ),
+    _difference(
+        "widest_dE00",
+        "Largest difference of any two markers of the group in any number of coats",
+        "the largest difference between any two pens of the group",
+    ),
     Column(
         "verdict",
         "string",
@@ -48,6 +66,7 @@ COLUMNS: tuple[Column, ...] = (
         "has the verdict of the marker closest to it",
         pattern="same|near|unsure",
         required=True,
+        plain="`same`, `near` or `unsure`, as above (`unsure` is *perhaps the same*)",
     ),
 )
 

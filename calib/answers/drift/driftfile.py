@@ -12,34 +12,58 @@ from calib.table.csvw import Column
 from calib.table.table import Table
 
 
-def _number(name: str, description: str, unit: str = "", least: float | None = None) -> Column:
-    return Column(name, "number", description, unit, minimum=least)
+def _number(name: str, description: str, plain: str, unit: str = "", least: float | None = None) -> Column:
+    return Column(name, "number", description, unit, minimum=least, plain=plain)
 
 
 _OFF = "with what all pens changed by together taken off"
+# The manual's words for columns that it explains together.
+_PEN = "the pen"
+_DATES = "the first session in which the pen was measured on this paper, and the later one"
+_DIFFERENCE = (
+    "how far the colour has moved, with its 95 % interval; what all pens have in common is taken off"
+)
+_WAY = "which way: lighter (above 0) or darker, more or less colourful, along the hue circle"
+_INK = "amount of ink after over before, with its 95 % interval; 1 is unchanged"
 COLUMNS: tuple[Column, ...] = (
-    Column("marker", "string", "Id of the marker in the marker list", required=True),
-    Column("name", "string", "Name of the marker in the marker list"),
-    Column("layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True),
-    Column("paper", "string", "Name of the paper", required=True),
-    Column("before", "date", "Date of the first session in which the row was measured on this paper"),
-    Column("after", "date", "Date of the later session"),
-    _number("dE00", f"CIEDE2000 difference of the film's colour, after from before, {_OFF}", "dE00", 0),
-    _number("dE00_low", "Lower end of its 95 % interval", "dE00", 0),
-    _number("dE00_high", "Upper end of its 95 % interval", "dE00", 0),
-    _number("dL", f"Difference of CIE 1976 L*, after less before, {_OFF}"),
-    _number("dC", f"Difference of CIE 1976 chroma C*ab, after less before, {_OFF}"),
+    Column("marker", "string", "Id of the marker in the marker list", required=True, plain=_PEN),
+    Column("name", "string", "Name of the marker in the marker list", plain=_PEN),
+    Column(
+        "layers", "integer", "Coats of ink", minimum=1, maximum=2, required=True, plain="coats of ink, 1 or 2"
+    ),
+    Column("paper", "string", "Name of the paper", required=True, plain="the paper"),
+    Column(
+        "before",
+        "date",
+        "Date of the first session in which the row was measured on this paper",
+        plain=_DATES,
+    ),
+    Column("after", "date", "Date of the later session", plain=_DATES),
     _number(
-        "dH", f"CIE 1976 hue difference H*ab, after less before, {_OFF}; positive where the hue angle grows"
+        "dE00",
+        f"CIEDE2000 difference of the film's colour, after from before, {_OFF}",
+        _DIFFERENCE,
+        "dE00",
+        0,
+    ),
+    _number("dE00_low", "Lower end of its 95 % interval", _DIFFERENCE, "dE00", 0),
+    _number("dE00_high", "Upper end of its 95 % interval", _DIFFERENCE, "dE00", 0),
+    _number("dL", f"Difference of CIE 1976 L*, after less before, {_OFF}", _WAY),
+    _number("dC", f"Difference of CIE 1976 chroma C*ab, after less before, {_OFF}", _WAY),
+    _number(
+        "dH",
+        f"CIE 1976 hue difference H*ab, after less before, {_OFF}; positive where the hue angle grows",
+        _WAY,
     ),
     _number(
         "strength",
         "Amount of ink after over before, along the marker's dose curve; where both coats agree, that of both together",
+        _INK,
         "",
         0,
     ),
-    _number("strength_low", "Lower end of its 95 % interval", "", 0),
-    _number("strength_high", "Upper end of its 95 % interval", "", 0),
+    _number("strength_low", "Lower end of its 95 % interval", _INK, "", 0),
+    _number("strength_high", "Upper end of its 95 % interval", _INK, "", 0),
     Column(
         "q",
         "number",
@@ -47,6 +71,7 @@ COLUMNS: tuple[Column, ...] = (
         minimum=0,
         maximum=1,
         decimals=6,
+        plain="how likely a false alarm is: a pen is named where it is under 0.05",
     ),
     Column(
         "verdict",
@@ -56,6 +81,7 @@ COLUMNS: tuple[Column, ...] = (
         "(not along the marker's own dose curve), weaker, stronger; steady (surely less than the limit); unsure",
         pattern="|".join(VERDICTS),
         required=True,
+        plain="the word for it, as above",
     ),
 )
 KEY = ("marker", "layers", "paper", "before", "after")

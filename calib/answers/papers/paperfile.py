@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,41 +13,58 @@ from calib.answers.papers.centre import Centre
 from calib.answers.papers.comparison import Facts, Papers, tint_word
 from calib.answers.papers.conditions import MOST_NAMED, conditions, sheet_warnings
 from calib.table.answerfile import Answer, table_notes
+from calib.table.columns import COLUMNS as TABLE
 from calib.table.csvw import Column
-from calib.table.table import COLUMNS as TABLE
 from calib.table.table import Table
 
 _AGAINST = "against the same swatches on the first paper"
 _DE = "CIEDE2000 difference"
+# The manual's words for columns that it explains together.
+_BARE = "the bare paper: lightness, green to red, blue to yellow"
+_LOOK = "how unevenly the ink lies, and how much of a cell it covers: the middle of all swatches"
+_APART = "how far the colours are from those on the first paper, in dE00: the middle of all swatches, and what 95 of 100 stay under"
+_MOVED = "how far the colour is from that on the first paper, in dE00, with its 95 % interval"
+_WAY = "which way: lighter (above 0) or darker, more or less colourful, along the hue circle"
 COLUMNS = (
-    Column("paper", "string", "Name of the paper; the first row is the one that the others are held against", required=True),
-    Column("markers", "integer", "Markers with a colour that may be compared", minimum=0, required=True),
-    Column("white_L", "number", "CIE 1976 L* of the bare paper, D50, 2 degree observer"),
-    Column("white_a", "number", "CIE 1976 a* of the bare paper"),
-    Column("white_b", "number", "CIE 1976 b* of the bare paper"),
+    Column("paper", "string", "Name of the paper; the first row is the one that the others are held against", required=True,
+           plain="the paper; the first row is the one that the others are compared with"),
+    Column("markers", "integer", "Markers with a colour that may be compared", minimum=0, required=True,
+           plain="how many pens have a colour on it"),
+    Column("white_L", "number", "CIE 1976 L* of the bare paper, D50, 2 degree observer", plain=_BARE),
+    Column("white_a", "number", "CIE 1976 a* of the bare paper", plain=_BARE),
+    Column("white_b", "number", "CIE 1976 b* of the bare paper", plain=_BARE),
     Column("whiteness", "number", "CIE whiteness of the bare paper in the scanner's light, carried to D65 (CIE 15:2018); brighteners are not "
-           "excited as by daylight. Empty outside the formula's range", decimals=2),
+           "excited as by daylight. Empty outside the formula's range", decimals=2, plain="how white the bare paper is, see below"),
     Column("gamut_volume", "number", "Volume of the convex hull of all films and the bare paper in L*a*b*; between papers only "
-           "comparable over the same markers", "cubic L*a*b* unit", minimum=0, decimals=0),
-    Column("strength", "number", f"Amount of ink {_AGAINST}, a robust mean; 1 for the first paper itself"),
-    Column("mottle", "number", "Median of the films' mottle, a coefficient of variation", minimum=0),
-    Column("coverage", "number", "Median of the inked share of the cells", minimum=0, maximum=1),
-    Column("bleed_mm", "number", "Median of how far ink ran past the cells", "mm", decimals=3),
-    Column("dE00_median", "number", f"Median {_DE} {_AGAINST}; 0 for the first paper itself", "dE00", minimum=0),
-    Column("dE00_p95", "number", "95th percentile of the same differences", "dE00", minimum=0),
+           "comparable over the same markers", "cubic L*a*b* unit", minimum=0, decimals=0,
+           plain="how much room all colours on it take up together, see below"),
+    Column("strength", "number", f"Amount of ink {_AGAINST}, a robust mean; 1 for the first paper itself",
+           plain="amount of ink over that on the first paper, see below"),
+    Column("mottle", "number", "Median of the films' mottle, a coefficient of variation", minimum=0, plain=_LOOK),
+    Column("coverage", "number", "Median of the inked share of the cells", minimum=0, maximum=1, plain=_LOOK),
+    Column("bleed_mm", "number", "Median of how far ink ran past the cells", "mm", decimals=3,
+           plain="how far ink ran past the outline, in millimetres: the middle of all swatches"),
+    Column("dE00_median", "number", f"Median {_DE} {_AGAINST}; 0 for the first paper itself", "dE00", minimum=0, plain=_APART),
+    Column("dE00_p95", "number", "95th percentile of the same differences", "dE00", minimum=0, plain=_APART),
 )  # fmt: skip
 _TABLE = {column.name: column for column in TABLE}
 SWATCH_COLUMNS = (
-    *(_TABLE[name] for name in ("marker", "name", "layers", "paper")),
+    *(
+        replace(_TABLE[name], plain=plain)
+        for name, plain in (
+            ("marker", "the pen"), ("name", "the pen"), ("layers", "coats of ink, 1 or 2"), ("paper", "the paper")
+        )
+    ),
     Column("dE00", "number", f"{_DE} {_AGAINST}; 0 on the first paper itself, empty where either cannot be compared",
-           "dE00", minimum=0),
-    Column("dE00_low", "number", "Lower end of its 95 % interval", "dE00", minimum=0),
-    Column("dE00_high", "number", "Upper end of its 95 % interval", "dE00", minimum=0),
-    Column("dL", "number", "L* less that on the first paper"),
-    Column("dC", "number", "Chroma C*ab less that on the first paper"),
-    Column("dH", "number", "Metric hue difference dH*ab, positive where the hue angle is larger (CIE 15:2018, 8.2.2.1)"),
+           "dE00", minimum=0, plain=_MOVED),
+    Column("dE00_low", "number", "Lower end of its 95 % interval", "dE00", minimum=0, plain=_MOVED),
+    Column("dE00_high", "number", "Upper end of its 95 % interval", "dE00", minimum=0, plain=_MOVED),
+    Column("dL", "number", "L* less that on the first paper", plain=_WAY),
+    Column("dC", "number", "Chroma C*ab less that on the first paper", plain=_WAY),
+    Column("dH", "number", "Metric hue difference dH*ab, positive where the hue angle is larger (CIE 15:2018, 8.2.2.1)", plain=_WAY),
     Column("strength", "number", "Amount of ink over that on the first paper, along the marker's dose curve; 1 on the first paper "
-           "itself, empty where there is no ink to speak of"),
+           "itself, empty where there is no ink to speak of",
+           plain="amount of ink over that on the first paper; 1 is as much"),
     _TABLE["mottle"],
     _TABLE["bleed_mm"],
 )  # fmt: skip

@@ -1,0 +1,1 @@
+"""A measured table in the words of other programs: one room for each format."""
