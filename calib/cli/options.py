@@ -7,6 +7,7 @@ import math
 import re
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -163,7 +164,13 @@ def note(quiet: bool, *lines: str) -> None:
     """Print progress and warnings, on stderr."""
     if not quiet:
         for line in lines:
-            click.echo(f"calib: {harmless(line, lines=True)}", err=True)
+            complain(f"calib: {harmless(line, lines=True)}")
+
+
+def complain(words: str) -> None:
+    """Print words on stderr; where stderr is full, or its reader has gone, the work still counts."""
+    with suppress(OSError):
+        click.echo(words, err=True)
 
 
 def refuse_overwriting(output: Path, *inputs: Path | None) -> None:
