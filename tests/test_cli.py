@@ -596,6 +596,22 @@ def test_a_reader_that_has_had_enough(folder: Path) -> None:
     assert (done.stdout, done.stderr) == ("b", "")
 
 
+@pytest.mark.parametrize(
+    "closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-", "2>/dev/full", "2>&1 >/dev/null | head -c 1"]
+)
+def test_the_work_is_done_whoever_listens(desk: Path, closed: str) -> None:
+    """Streams that are closed, full, or whose reader has gone: the table is the one of an undisturbed run."""
+    if "full" in closed and not Path("/dev/full").exists():
+        pytest.skip("only Linux has a device that is always full")
+    words = shlex.join([sys.executable, "-m", "calib", *MEASURE])
+    env = {**os.environ, "PYTHONPATH": str(Path(package.__file__).parents[1])}
+    done = subprocess.run(
+        ["bash", "-o", "pipefail", "-c", f"{words} {closed}"], cwd=desk, env=env, capture_output=True
+    )
+    assert done.returncode == 0, done.stderr
+    assert b"mistake" not in done.stderr and (desk / "colours.csv").read_text().startswith("marker,")
+
+
 def test_a_mistake_in_the_program_is_a_sentence(
     calib: Calib, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

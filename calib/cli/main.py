@@ -18,7 +18,7 @@ from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
-from calib.cli.options import Stop
+from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
 from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
@@ -26,11 +26,14 @@ from calib.cli.scanning import measure, scanner
 from calib.cli.touring import demo, flags
 from calib.errors import CalibError, InputError, harmless
 
+_NO_MEMORY = "calib: this needs more memory than the computer has. Scan at 300 dpi."
+
 
 def main() -> None:
     """Run the command line; every failure is a sentence on stderr and an exit code."""
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, Stop.ask)
+    _open_standard_streams()
     for stream in (sys.stdout, sys.stderr):
         # A pipe or an old console may lack letters of a marker's name; its code is better than an end halfway.
         if isinstance(stream, io.TextIOWrapper):
@@ -42,19 +45,19 @@ def main() -> None:
     except click.ClickException as error:
         said = io.StringIO()
         error.show(said)
-        click.echo(harmless(said.getvalue(), lines=True), err=True, nl=False)
+        complain(harmless(said.getvalue().rstrip("\n"), lines=True))
         code = error.exit_code
     except (KeyboardInterrupt, click.Abort):
         end_interrupted()
     except CalibError as error:
-        click.echo(f"calib: {harmless(str(error), lines=True)}", err=True)
+        complain(f"calib: {harmless(str(error), lines=True)}")
         code = error.exit_code
     except BrokenPipeError:
         # Whoever read our output has had enough.
         _drop_stdout()
         code = 0
     except MemoryError:
-        click.echo("calib: this needs more memory than the computer has. Scan at 300 dpi.", err=True)
+        complain(_NO_MEMORY)
         code = 1
     except OSError as error:
         # What is written is written by rooms that know what to say; this is stdout, or a file that vanished meanwhile.
@@ -62,20 +65,36 @@ def main() -> None:
             raise
         where = error.filename or "what was to be printed"
         words = f"{where}: cannot be read or written ({error.strerror or error})."
-        click.echo(f"calib: {harmless(words)}", err=True)
+        complain(f"calib: {harmless(words)}")
         if error.filename is None:
             _drop_stdout()
         code = InputError.exit_code
     except Exception as error:
         if os.environ.get("CALIB_TRACE"):
             raise
-        click.echo(
-            f"calib: a mistake in the program itself ({type(error).__name__}: {harmless(str(error))}). "
-            "Set CALIB_TRACE=1 to see where, and tell its makers.",
-            err=True,
+        # Where not even a thread's stack can be had, Python has this instead of a MemoryError.
+        complain(
+            _NO_MEMORY
+            if isinstance(error, RuntimeError) and "start new thread" in str(error)
+            else f"calib: a mistake in the program itself ({type(error).__name__}: {harmless(str(error))}). "
+            "Set CALIB_TRACE=1 to see where, and tell its makers."
         )
         code = 1
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _open_standard_streams() -> None:
+    """Let stdin, stdout and stderr lead nowhere where the caller closed them.
+
+    The first file opened would else take the number of the closed one, and what a library says in C on stderr
+    would go into a table.
+    """
+    while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(number)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
 
 
 def _drop_stdout() -> None:

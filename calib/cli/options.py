@@ -7,6 +7,7 @@ import math
 import re
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -163,7 +164,7 @@ def note(quiet: bool, *lines: str) -> None:
     """Print progress and warnings, on stderr."""
     if not quiet:
         for line in lines:
-            click.echo(_fitted(f"calib: {harmless(line, lines=True)}"), err=True)
+            complain(_fitted(f"calib: {harmless(line, lines=True)}"))
 
 
 def _fitted(line: str) -> str:
@@ -175,6 +176,12 @@ def _fitted(line: str) -> str:
 
     width = max(shutil.get_terminal_size().columns - 1, 40)
     return textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+
+
+def complain(words: str) -> None:
+    """Print words on stderr; where stderr is full, or its reader has gone, the work still counts."""
+    with suppress(OSError):
+        click.echo(words, err=True)
 
 
 def refuse_overwriting(output: Path, *inputs: Path | None) -> None:
