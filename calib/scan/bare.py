@@ -24,6 +24,10 @@ MOST_TILES = 2500
 # one pixel a millimetre for what varies slowly: illumination and scattered light.
 GRID_PER_MM = 3
 TILE_PX = 6
+# What is darker than this share of bare paper, from the sheet's rim inwards, is no paper: a sheet that lifts off the glass keeps more.
+NO_SHEET = 0.6
+# Clear of the sheet's edge, whose shadow and blur are no paper either.
+CLEAR_EDGE_MM = 2.0
 # Ink bleeds past a cell's edge and print lies beside other things; the sheet's rim may be shaded.
 CLEAR_CELL_MM = 1.5
 CLEAR_PRINT_MM = 2.0
@@ -65,6 +69,25 @@ def paper_mask(page: Page, page_mm: tuple[float, float]) -> NDArray[np.bool_]:
     rim = round(CLEAR_RIM_MM * GRID_PER_MM)
     mask[:rim], mask[-rim:], mask[:, :rim], mask[:, -rim:] = False, False, False, False
     return mask
+
+
+def on_sheet(light: Light, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which of a page grid (h, w, 3) may lie on the sheet: (h, w), false where a dark lid or nothing shows.
+
+    mask: where the plan leaves bare paper. A page that was printed too large reaches past its sheet, where the plan has paper and
+    the lid is. Light lids are not told from paper, and do no harm.
+    """
+    grey = light.mean(axis=2)
+    seen = mask & np.isfinite(grey)
+    if not seen.any():
+        return np.ones_like(mask)
+    dark = np.nan_to_num(grey, nan=0.0) < NO_SHEET * np.median(grey[seen])
+    # Print and ink are dark as well; what is no sheet hangs together with the outside.
+    framed = np.pad(dark, 1, constant_values=True).astype(np.uint8)
+    _, labels = cv2.connectedComponents(framed, connectivity=4)
+    outside = (labels == labels[0, 0])[1:-1, 1:-1].astype(np.uint8)
+    size = 2 * round(CLEAR_EDGE_MM * GRID_PER_MM) + 1
+    return np.asarray(cv2.dilate(outside, np.ones((size, size), np.uint8)) == 0)
 
 
 def paper_tiles(light: Light, mask: NDArray[np.bool_]) -> Tiles:

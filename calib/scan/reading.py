@@ -15,6 +15,7 @@ from calib.scan.bare import (
     Tiles,
     coarse,
     coarse_mask,
+    on_sheet,
     paper_mask,
     paper_tiles,
     sample_mean,
@@ -67,6 +68,7 @@ class _Page:
         codes = view.frame.cut(view.picture.codes, Box(0, 0, *view.page_mm), GRID_PER_MM)
         grid = view.decode(codes)
         mask = paper_mask(view.frame.page, view.page_mm)
+        mask &= on_sheet(grid, mask)
         tiles = paper_tiles(grid, mask)
         enough = len(tiles.at) >= LEAST_TILES
         photo = isinstance(view.frame, PhotoFrame) or (enough and lit_like_a_photo(tiles, view.page_mm))

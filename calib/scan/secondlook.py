@@ -172,9 +172,32 @@ def _match(
     whole = np.asarray(cv2.matchTemplate(window, template, cv2.TM_CCOEFF_NORMED), dtype=np.float64)
     y, x = (int(i) for i in np.unravel_index(int(np.argmax(whole)), whole.shape))
     inner = np.s_[2 * side : -2 * side, 2 * side : -2 * side]
-    here = window[y : y + template.shape[0], x : x + template.shape[1]][inner]
-    shift = (np.array([x + _peak(whole[y, :], x), y + _peak(whole[:, x], y)]) - reach) * step
-    return _Match(shift, float(whole[y, x]), _correlation(here, template[inner]))
+    here = window[y : y + template.shape[0], x : x + template.shape[1]]
+    at = np.array([x + _peak(whole[y, :], x), y + _peak(whole[:, x], y)])
+    if _margin_is_gone(here, side):
+        off = _without_margin(here, template, side)
+        at = np.array([x, y]) + off
+        here = np.roll(here, -np.rint(off[::-1]).astype(int), axis=(0, 1))
+    return _Match((at - reach) * step, float(whole[y, x]), _correlation(here[inner], template[inner]))
+
+
+def _margin_is_gone(here: NDArray[np.float32], side: int) -> bool:
+    """Tell whether a side of a mark's white margin is dark, as where a page that was printed too large ends before a dark lid.
+
+    The whole mark would then be found towards that side, by half a millimetre, and with it the page.
+    """
+    low, high = np.percentile(here[2 * side : -2 * side, 2 * side : -2 * side], [10, 90])
+    sides = (here[:side], here[-side:], here[:, :side], here[:, -side:])
+    # A margin of which a quarter is gone draws the mark as well.
+    return bool(min(float(np.percentile(part, 25)) for part in sides) < (low + high) / 2)
+
+
+def _without_margin(here: NDArray[np.float32], template: NDArray[np.float32], side: int) -> Array:
+    """Return by how many pixels (2,) a mark lies off its place by what is inside its margin."""
+    core = np.ascontiguousarray(template[side:-side, side:-side])
+    alike = np.asarray(cv2.matchTemplate(here, core, cv2.TM_CCOEFF_NORMED), dtype=np.float64)
+    y, x = (int(i) for i in np.unravel_index(int(np.argmax(alike)), alike.shape))
+    return np.array([x + _peak(alike[y, :], x), y + _peak(alike[:, x], y)]) - side
 
 
 def _correlation(one: NDArray[np.float32], other: NDArray[np.float32]) -> float:
