@@ -97,8 +97,8 @@ def _rises(axis: Array, pieces: list[Array], decode: LightOf) -> list[tuple[floa
     if not pieces:
         return []
     light = decode(np.repeat(np.array(pieces, dtype=np.float32)[..., None], 3, axis=2))[..., 1].astype(float)
-    rises = [_rise(axis, profile) for profile in light]
-    return [(*rise, piece) for rise, piece in zip(rises, pieces, strict=True) if rise is not None]
+    rises = _rise(axis, light)
+    return [(float(rises.at[i]), float(rises.width[i]), pieces[i]) for i in np.flatnonzero(rises.there)]
 
 
 def _sides(codes: Codes, frame: Frame, box: Box, axis: Array) -> list[list[Array]]:
@@ -173,36 +173,53 @@ def _side(part: NDArray[np.float32], along: Array, across: Array, length: float,
     ]
 
 
-def _rise(axis: Array, light: Array) -> tuple[float, float] | None:
-    """Return where a profile passes half way from black to paper, and from a tenth to nine tenths; None if it does not."""
-    at = 0.0
-    for _ in range(2):
-        # Black and paper lie beside where the edge really is.
-        black = float(np.median(light[(axis > at + BLACK_MM[0]) & (axis < at + BLACK_MM[1])]))
-        paper = float(np.median(light[(axis > at + PAPER_MM[0]) & (axis < at + PAPER_MM[1])]))
-        if paper - black < LEAST_CONTRAST * paper:
-            return None
-        share = (light - black) / (paper - black)
-        crossings = np.flatnonzero((share[:-1] < 0.5) & (share[1:] >= 0.5))
-        if not len(crossings):
-            return None
-        nearest = int(crossings[np.argmin(np.abs(axis[crossings] - at))])
-        at = _crossing(axis, share, nearest, 0.5)
-        if abs(at) > MOST_AWAY_MM:
-            return None
-    below = np.flatnonzero(share[: nearest + 1] <= 0.1)
-    above = np.flatnonzero(share[nearest + 1 :] >= 0.9)
-    if not (len(below) and len(above)):
-        return None
-    start = _crossing(axis, share, int(below[-1]), 0.1)
-    end = _crossing(axis, share, int(above[0]) + nearest, 0.9)
-    return at, end - start
+@dataclass(frozen=True)
+class _Rises:
+    """Of profiles (n, k) which show an edge, (n,), where it is half way from black to paper, and from a tenth to nine tenths."""
+
+    there: NDArray[np.bool_]
+    at: Array
+    width: Array
 
 
-def _crossing(axis: Array, share: Array, i: int, level: float) -> float:
-    """Return where a profile passes a level between samples i and i + 1."""
-    rise = share[i + 1] - share[i]
-    return float(axis[i] + (axis[i + 1] - axis[i]) * (level - share[i]) / rise) if rise else float(axis[i])
+def _rise(axis: Array, light: Array) -> _Rises:
+    """Return where profiles (n, k) of light pass half way from black to paper, all of them at once."""
+    there, at = np.ones(len(light), dtype=bool), np.zeros(len(light))
+    place = np.arange(len(axis) - 1)
+    # What shows no edge makes nonsense on its way, and is left out in the end.
+    with np.errstate(all="ignore"):
+        for _ in range(2):
+            # Black and paper lie beside where the edge really is.
+            black, paper = (_medians(axis, light, at, ends) for ends in (BLACK_MM, PAPER_MM))
+            there &= ~(paper - black < LEAST_CONTRAST * paper)
+            share = (light - black[:, None]) / (paper - black)[:, None]
+            passes = (share[:, :-1] < 0.5) & (share[:, 1:] >= 0.5)
+            nearest = np.argmin(np.where(passes, np.abs(axis[:-1] - at[:, None]), np.inf), axis=1)
+            at = _crossing(axis, share, nearest, 0.5)
+            there &= passes.any(axis=1) & (np.abs(at) <= MOST_AWAY_MM)
+            at[~there] = 0.0
+        below = (share[:, :-1] <= 0.1) & (place <= nearest[:, None])
+        above = (share[:, 1:] >= 0.9) & (place >= nearest[:, None])
+        there &= below.any(axis=1) & above.any(axis=1)
+        start = _crossing(axis, share, place[-1] - np.argmax(below[:, ::-1], axis=1), 0.1)
+        end = _crossing(axis, share, np.argmax(above, axis=1), 0.9)
+    return _Rises(there, at, end - start)
+
+
+def _medians(axis: Array, light: Array, at: Array, ends: tuple[float, float]) -> Array:
+    """Return the medians (n,) of profiles (n, k) between two distances from their edges at (n,)."""
+    inside = (axis > at[:, None] + ends[0]) & (axis < at[:, None] + ends[1])
+    ordered, count = np.sort(np.where(inside, light, np.inf), axis=1), inside.sum(axis=1)
+    row = np.arange(len(light))
+    return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
+
+
+def _crossing(axis: Array, share: Array, i: NDArray[np.intp], level: float) -> Array:
+    """Return where profiles (n, k) pass a level between their samples i and i + 1, i (n,)."""
+    row = np.arange(len(share))
+    rise = share[row, i + 1] - share[row, i]
+    far = np.where(rise != 0, (level - share[row, i]) / rise, 0.0)
+    return np.asarray(axis[i] + (axis[i + 1] - axis[i]) * far)
 
 
 def _lips(axis: Array, codes: Array) -> tuple[float, float]:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 # then has 80 pixels, well over the 32 that are read reliably (measured before the start).
 LONG_SIDE = 2400
 # So many pixels are reduced at once.
-BAND = 2_000_000
+BAND = 500_000
 
 # Gaps that are closed, at half the size, in the search for marks that cannot be decoded: two modules of a mark.
 GAPS_PX = (7, 13, 9, 17)
@@ -102,9 +102,10 @@ def reduced_grey(
             out[:] = green
     if factor > 1:
         across = np.asarray(cv2.resize(across, size, interpolation=cv2.INTER_AREA), dtype=np.uint16)
-    half = np.uint16(128 if codes.dtype == np.uint8 else 0)
+    across += np.uint16(128 if codes.dtype == np.uint8 else 0)
+    across >>= 8
     exact = np.array([width / across.shape[1], height / across.shape[0]])
-    return ((across + half) >> 8).astype(np.uint8), exact
+    return across.astype(np.uint8), exact
 
 
 def _versions(grey: NDArray[np.uint8]) -> Iterator[tuple[NDArray[np.uint8], float]]:

@@ -16,6 +16,8 @@ from calib.scan.fiducials import FoundMark
 Array = NDArray[np.float64]
 
 LEAST_MARKS = 3
+# A picture is averaged in bands of about so many pixels, which as floats stay near the processor.
+BAND = 500_000
 # The printer's black patch, where it stands in for a mark.
 BLACK = -1
 # A corner farther than this from where the others put it is a misread mark, not a bent sheet.
@@ -106,7 +108,7 @@ def _reduced(codes: NDArray[np.uint8] | NDArray[np.uint16], blocks: int) -> tupl
         return np.multiply(codes, np.float32(1 / top), dtype=np.float32), 1
     height, width = codes.shape[0] // blocks, codes.shape[1] // blocks
     out = np.empty((height, width, 3), dtype=np.float32)
-    rows = max(1, 2_000_000 // (codes.shape[1] * blocks))
+    rows = max(1, BAND // (codes.shape[1] * blocks))
     for start in range(0, height, rows):
         stop = min(height, start + rows)
         band = codes[start * blocks : stop * blocks, : width * blocks].astype(np.float32)

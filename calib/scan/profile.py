@@ -26,6 +26,8 @@ CLASSES = (b"scnr", b"mntr", b"prtr", b"spac")
 # Rec. ITU-R BT.709: what each linear channel gives to the luminance.
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 STEPS = 33
+# So many pixels are looked up at once.
+AT_ONCE = 100_000
 # Working spaces by the names that their published profiles carry.
 KNOWN = re.compile(
     r"(s?RGB|Adobe RGB|Display P3|ProPhoto RGB|ROMM RGB|eciRGB|Apple RGB|Wide Gamut RGB|Rec\.? ?(ITU-R BT\.)?(709|2020))"
@@ -51,9 +53,11 @@ class LightOf:
 
     def __call__(self, codes: NDArray[np.float32]) -> Light:
         """Return the linear light of codes; see above."""
+        if self.profile is None:
+            return _srgb_light(codes)
         missing = np.isnan(codes)
         known = np.where(missing, np.float32(0), codes) if missing.any() else codes
-        light = _srgb_light(known) if self.profile is None else profile_light(known, self.profile)
+        light = profile_light(known, self.profile)
         # What lies outside the picture is not black: it must stay unknown.
         light[missing] = np.nan
         return light
@@ -187,16 +191,21 @@ def by_table(codes: NDArray[np.float32], table: NDArray[np.float32]) -> Light:
 
     Interpolating would cost more than it gives: 65,536 steps are finer than any scanner's noise.
     """
-    missing = np.isnan(codes)
-    some_missing = bool(missing.any())
-    index = np.where(missing, np.float32(0), codes) if some_missing else codes
-    index = np.clip(index, 0, 1)
-    index *= 65535
-    index += 0.5
-    whole = index.astype(np.uint16)
     light = np.empty(codes.shape, dtype=np.float32)
-    for c in range(3):
-        light[..., c] = np.ascontiguousarray(table[:, c]).take(whole[..., c])
-    if some_missing:
-        light[missing] = np.nan
+    flat, out = codes.reshape(-1, 3), light.reshape(-1, 3)
+    channels = [np.ascontiguousarray(table[:, c]) for c in range(3)]
+    # A piece at a time, because the steps in between need three times the room of the codes.
+    for start in range(0, len(flat), AT_ONCE):
+        some = flat[start : start + AT_ONCE]
+        missing = np.isnan(some)
+        some_missing = bool(missing.any())
+        index = np.where(missing, np.float32(0), some) if some_missing else some
+        index = np.clip(index, 0, 1)
+        index *= 65535
+        index += 0.5
+        whole = index.astype(np.uint16)
+        for c, channel in enumerate(channels):
+            out[start : start + AT_ONCE, c] = channel.take(whole[:, c])
+        if some_missing:
+            out[start : start + AT_ONCE][missing] = np.nan
     return light

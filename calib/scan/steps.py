@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import reduce
+
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,8 +39,8 @@ def read_steps(view: View, strip: Strip, even: Light | None = None) -> StripRead
     lit = np.ones_like(codes[:1, :1]) if even is None else part(even, box.grown(MARGIN_MM), codes.shape)
     if upright:
         codes, lit = (np.ascontiguousarray(v.swapaxes(0, 1)) for v in (codes, lit))
-    at_end = [codes <= AT_THE_END, codes >= 1 - AT_THE_END]
-    ends = np.stack([end[..., 0] | end[..., 1] | end[..., 2] for end in at_end], axis=-1).astype(np.float32)
+    low, high = (reduce(extreme, cv2.split(codes)) for extreme in (np.minimum, np.maximum))
+    ends = np.stack([low <= AT_THE_END, high >= 1 - AT_THE_END], axis=-1).astype(np.float32)
     try:
         reading = find_strip(view.decode(codes) / lit, per_mm, size, strip.widths, ends)
     except StripNotFound as error:
