@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from functools import reduce
-
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,10 +36,13 @@ def read_steps(view: View, strip: Strip, even: Light | None = None) -> StripRead
     lit = np.ones_like(codes[:1, :1]) if even is None else part(even, box.grown(MARGIN_MM), codes.shape)
     if upright:
         codes, lit = (np.ascontiguousarray(v.swapaxes(0, 1)) for v in (codes, lit))
-    low, high = (reduce(extreme, cv2.split(codes)) for extreme in (np.minimum, np.maximum))
-    ends = np.stack([low <= AT_THE_END, high >= 1 - AT_THE_END], axis=-1).astype(np.float32)
+    at_end = [codes <= AT_THE_END, codes >= 1 - AT_THE_END]
+    ends = np.stack([end[..., 0] | end[..., 1] | end[..., 2] for end in at_end], axis=-1)
+    light = view.decode(codes)
+    light /= lit
+    del codes, at_end
     try:
-        reading = find_strip(view.decode(codes) / lit, per_mm, size, strip.widths, ends)
+        reading = find_strip(light, per_mm, size, strip.widths, ends)
     except StripNotFound as error:
         raise NotFoundError(
             f"{view.where}: no grey strip with {len(strip.widths)} steps was found in its rectangle ({error})",

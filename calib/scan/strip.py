@@ -76,25 +76,26 @@ def find_strip(
     per_mm: float,
     size_mm: tuple[float, float],
     widths: Array,
-    ends: NDArray[np.float32] | None = None,
+    ends: NDArray[np.bool_] | None = None,
 ) -> StripReading:
     """Find and read a strip.
 
     light: (h, w, 3) scanner light of the rectangle grown by MARGIN_MM, its long side along x.
     per_mm: pixels per millimetre. size_mm: the rectangle's length and height. widths: (n,) shares
-    of the steps, in file order. ends: (h, w, 2) 1 where a channel is at the bottom, at the top of the code range.
+    of the steps, in file order. ends: (h, w, 2) where a channel is at the bottom, at the top of the code range.
     Raises StripNotFound, with what is there instead where that can be told. The result may run in either
     direction; where its widths do not tell, the caller knows which way the light should go, and swaps it with turned().
     """
     # What lies outside the picture is unknown in all three channels.
-    grey = lightness(cv2.transform(light, np.full((1, 3), 1 / 3, np.float32))).astype(np.float32)
+    grey = np.asarray(cv2.transform(light, np.full((1, 3), 1 / 3, np.float32)), dtype=np.float32)
+    for row in grey:
+        # A row at a time, because lightness is worked out in twice the precision and several steps.
+        row[:] = lightness(row)
     factor = min(1.0, SEARCH_PER_MM / per_mm)
     reduced = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     small = np.asarray(reduced, dtype=np.float32)
-    layers = np.zeros((*light.shape[:2], 5), np.float32)
-    layers[..., :3] = light
-    if ends is not None:
-        layers[..., 3:] = ends
+    del grey, reduced
+    layers = (light, np.zeros((*light.shape[:2], 2), bool) if ends is None else ends)
     try:
         inside, place = _find(small, per_mm * factor, size_mm, widths)
         reading = _read(layers, per_mm, size_mm, widths, place, inside)
@@ -184,7 +185,7 @@ def turned(reading: StripReading) -> StripReading:
 
 
 def _read(
-    layers: NDArray[np.float32],
+    layers: tuple[NDArray[np.float32], NDArray[np.bool_]],
     per_mm: float,
     size_mm: tuple[float, float],
     widths: Array,
@@ -193,17 +194,22 @@ def _read(
 ) -> StripReading:
     """Read every step in its middle, the brightest and darkest tenth of its squares left out.
 
-    layers: (h, w, 5) light, and whether a channel is at the bottom and at the top of the code range.
+    layers: (h, w, 3) light, and (h, w, 2) whether a channel is at the bottom and at the top of the code range.
     """
     length, height = size_mm
     order = widths[::-1] if place.reversed else widths
     edges = np.concatenate([[0.0], np.cumsum(order)]) - 0.5
+    shape = layers[0].shape[:2]
     steps = []
     fields: list[Array] = []
 
     def cut(u: Array, v: Array) -> NDArray[np.float32]:
-        x, y = pixels_at(layers.shape[:2], per_mm, *np.meshgrid(u, v), place)
-        return np.asarray(cv2.remap(layers, x, y, cv2.INTER_LINEAR), dtype=np.float32)
+        x, y = pixels_at(shape, per_mm, *np.meshgrid(u, v), place)
+        rows, columns = _around(y, shape[0]), _around(x, shape[1])
+        # Only so much is put together, because at full size the rectangle is the largest thing in memory but for the picture.
+        part = np.dstack([layer[rows, columns] for layer in layers]).astype(np.float32)
+        there = (x - np.float32(columns.start), y - np.float32(rows.start))
+        return np.asarray(cv2.remap(part, *there, cv2.INTER_LINEAR), dtype=np.float32)
 
     for left, right in itertools.pairwise(edges):
         middle = place.along + place.scale * length * (left + right) / 2
@@ -215,7 +221,7 @@ def _read(
         step = _read_step(pixels[..., :3], per_mm)
         steps.append(step)
         fields.append(squares_of(pixels[..., :3], per_mm))
-        x_mid, y_mid = pixels_at(layers.shape[:2], per_mm, np.array([middle]), np.array([0.0]), place)
+        x_mid, y_mid = pixels_at(shape, per_mm, np.array([middle]), np.array([0.0]), place)
         step["at"] = np.array(
             [(float(x_mid[0]) + 0.5) / per_mm - MARGIN_MM, (float(y_mid[0]) + 0.5) / per_mm - MARGIN_MM]
         ) / np.array([length, height])
@@ -225,6 +231,12 @@ def _read(
     table["u"] *= np.sqrt(noise_growth(fields))
     result = StripReading(**table, place=place, inside=inside)
     return replace(turned(result), place=place) if place.reversed else result
+
+
+def _around(at: NDArray[np.float32], size: int) -> slice:
+    """Return the rows or columns, at least one of them, that interpolating at these places takes of so many."""
+    low = min(max(0, int(np.floor(at.min())) - 1), size - 1)
+    return slice(low, max(low + 1, min(size, int(np.ceil(at.max())) + 2)))
 
 
 def _read_step(pixels: NDArray[np.float32], per_mm: float) -> dict[str, Array]:
