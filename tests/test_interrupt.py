@@ -20,6 +20,7 @@ from interrupt import Command, check, contents, environment, processes, run_ende
 
 import calib.demo
 from calib.errors import OutputError
+from calib.scan.onefile import Task
 from calib.scan.workers import Ended
 
 Calib = Callable[..., Run]
@@ -130,7 +131,7 @@ def test_a_scan_that_ends_its_reader_is_named(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "broken.png").write_bytes(b"nothing")
 
-    def results(self: object, tasks: list[tuple[Path, str]], starting: Callable[[int], None]) -> list[object]:
+    def results(self: object, tasks: list[Task], starting: Callable[[int], None]) -> list[object]:
         from calib.scan.onefile import read_file
 
         return [Ended(-signal.SIGKILL), read_file(self._work.args[0], 1, tasks[1])]  # type: ignore[attr-defined]

@@ -9,7 +9,6 @@ Turned pictures need no turning here, because the page is found at any angle; mi
 from __future__ import annotations
 
 import hashlib
-import logging
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -98,10 +97,10 @@ def file_sha256(path: Path) -> str:
         raise InputError.of(path, f"cannot be read ({error.strerror or error})") from error
 
 
-def read_pictures(path: Path, digest: str) -> Iterator[Picture]:
+def read_pictures(path: Path, digest: str, only: int | None = None) -> Iterator[Picture]:
     """Yield the pictures of a scan file, one at a time, so that only one need be in memory.
 
-    digest: what file_sha256 said of the file.
+    digest: what file_sha256 said of the file. only: the number of the one picture that is wanted, from 1.
     Raises InputError with a sentence for anything that is not a whole RGB picture of 8 or 16 bits.
     """
     path = Path(path)
@@ -115,9 +114,9 @@ def read_pictures(path: Path, digest: str) -> Iterator[Picture]:
             kind, decode = _decoder(path, stream.read(1024))
     except OSError as error:
         raise InputError.of(path, f"cannot be read ({error.strerror or error})") from error
-    number = 0
+    before_first = number = 0 if only is None else only - 1
     try:
-        for found in _quietly(decode(path)):
+        for found in _quietly(decode(path, only)):
             number += 1
             yield _picture(path, digest, number, kind, found)
         after = path.stat()
@@ -129,7 +128,7 @@ def read_pictures(path: Path, digest: str) -> Iterator[Picture]:
         raise damaged(path, _reason(error, path)) from error
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         raise InputError.of(path, "was changed while it was read", "Measure again when it is finished.")
-    if not number:
+    if number == before_first:
         raise InputError.of(path, "holds no picture", READABLE)
 
 
@@ -150,21 +149,29 @@ def _quietly(pictures: Iterator[Found]) -> Iterator[Found]:
         yield found
 
 
-def _decoder(path: Path, head: bytes) -> tuple[str, Callable[[Path], Iterator[Found]]]:
-    """Return the kind of a file by its first bytes, and its reader."""
+Decoder = Callable[[Path, int | None], Iterator[Found]]
+
+
+def _decoder(path: Path, head: bytes) -> tuple[str, Decoder]:
+    """Return the kind of a file by its first bytes, and its reader, which takes the number of the one picture that is wanted."""
     if head.startswith(tiff.HEADS):
         return "TIFF", tiff.read_tiff
     if head.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "PNG", png.read_png
+        return "PNG", _single(png.read_png)
     if head.startswith(b"\xff\xd8\xff"):
-        return "JPEG", jpeg.read_jpeg
+        return "JPEG", _single(jpeg.read_jpeg)
     if heif.is_heif(head):
-        return "HEIF", heif.read_heif
+        return "HEIF", _single(heif.read_heif)
     if b"%PDF-" in head:
         return "PDF", pdf.read_pdf
     foreign = _foreign(head)
     known = f"is {foreign} file, " if foreign else "is "
     raise InputError.of(path, f"{known}not a TIFF, PNG, JPEG or PDF file, nor a HEIC photograph", READABLE)
+
+
+def _single(decode: Callable[[Path], Iterator[Found]]) -> Decoder:
+    """Return the reader of a kind of file that holds one picture."""
+    return lambda path, only: decode(path)
 
 
 def _foreign(head: bytes) -> str | None:
@@ -209,23 +216,3 @@ def png_bytes(rgb: NDArray[np.uint8]) -> bytes:
     import imagecodecs
 
     return bytes(imagecodecs.png_encode(np.ascontiguousarray(rgb), level=6))
-
-
-def pixels_claimed(path: Path) -> int | None:
-    """Return how many pixels a file's head says that its first picture has, None where it does not say."""
-    import tifffile
-    from PIL import Image
-
-    Image.MAX_IMAGE_PIXELS = None
-    try:
-        with Path(path).open("rb") as stream:
-            head = stream.read(4)
-        if head[:2] in (b"II", b"MM"):
-            logging.getLogger("tifffile").setLevel(logging.CRITICAL)
-            with tifffile.TiffFile(path) as tiff:
-                page = tiff.pages.first
-                return int(page.imagewidth * page.imagelength)
-        with Image.open(path) as image:
-            return image.width * image.height
-    except Exception:  # Whoever decodes the file has the words for what is wrong with it.
-        return None

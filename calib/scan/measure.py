@@ -17,6 +17,7 @@ from calib.chart.plan import Plan
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
 from calib.scan.doubts import HandScatter, Sheets
+from calib.scan.formats.claimed import pictures_claimed
 from calib.scan.image import file_sha256
 from calib.scan.memory import processes_for, threads_for
 from calib.scan.onefile import Job, OnPage, PageFacts, PageRead, read_file
@@ -60,7 +61,7 @@ def measure(
     on_file: OnFile | None = None,
     keep: Keep | None = None,
 ) -> Measured:
-    """Measure all pages that the scans show into one table, several scans at a time where there are cores for it.
+    """Measure all pages that the scans show into one table, several pictures at a time where there are cores for it.
 
     on_page is called with every page while its pixels are there, for proof pictures; with more than
     one scan perhaps in another process, so that it must be picklable. keep is given the page's number and
@@ -69,7 +70,11 @@ def measure(
     """
     # Importing takes half a second, which the reading of the files can cover.
     threading.Thread(target=_prepare, daemon=True).start()
-    processes = processes_for(scans)
+    numbers = _numbers(scans)
+    processes = processes_for([scans[index] for index, _ in numbers])
+    if processes == 1:
+        # Opened once, a file need not be looked through for each of its pictures.
+        numbers = [(index, None) for index in range(len(scans))]
     work = partial(
         read_file, Job(plan, strip, settings.scanner, settings.force, on_page), threads_for(processes)
     )
@@ -77,22 +82,32 @@ def measure(
     warnings: list[str] = []
     failures: list[CalibError] = []
 
-    def starting(index: int) -> None:
-        if on_file:
+    failed: set[int] = set()
+
+    def starting(number: int) -> None:
+        index, picture = numbers[number]
+        if on_file and picture in (None, 1):
             on_file(index + 1, len(scans), Path(scans[index]).name)
 
     with Workers(work, processes) as workers:
-        tasks = list(zip(map(Path, scans), _digests(scans), strict=True))
-        for (path, _), read in zip(tasks, workers.results(tasks, starting), strict=True):
+        digests = _digests(scans)
+        tasks = [(Path(scans[index]), digests[index], picture) for index, picture in numbers]
+        for (index, _), read in zip(numbers, workers.results(tasks, starting), strict=True):
+            # Nothing is said of what follows in a file that has failed, whoever has read it.
+            if index in failed:
+                continue
             if isinstance(read, Ended):
-                failures.append(_ended(path, read))
+                failures.append(_ended(Path(scans[index]), read))
+                failed.add(index)
                 continue
             for page in read.pages:
                 if keep:
                     keep(page.facts.page, page.made)
             pages += [replace(page, made=None) for page in read.pages]
             warnings += read.warnings
-            failures += [read.failure] if read.failure else []
+            if read.failure:
+                failures.append(read.failure)
+                failed.add(index)
     _raise(failures)
     facts = [page.facts for page in pages]
     swatches = [swatch for page in pages for swatch in page.swatches]
@@ -106,6 +121,15 @@ def measure(
     )
     rows, scatter = rows_of(swatches, plan.markers, _sheets(facts), session)
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
+
+
+def _numbers(scans: Sequence[Path]) -> list[tuple[int, int | None]]:
+    """Return what can be read by itself: the index of a scan, and the number of a picture in it, None where it holds one."""
+    found: list[tuple[int, int | None]] = []
+    for index, path in enumerate(scans):
+        count = pictures_claimed(Path(path))
+        found += [(index, None)] if count == 1 else [(index, number) for number in range(1, count + 1)]
+    return found
 
 
 def _prepare() -> None:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from calib.scan.image import pixels_claimed
+from calib.scan.formats.claimed import may_be_jpeg, pixels_claimed
 from calib.scan.workers import cores
 
 # What a process takes before it has a picture: the libraries (measured: 180 MB).
 BARE_BYTES = 200_000_000
 # At its most a page takes half as much again as its picture (the goal of tests/benchmarks/speed.py), of 16 bits in three channels.
 BYTES_A_PIXEL = 9
+# Taking a JPEG apart takes more: 18 bytes a pixel (measured at 37 million pixels).
+BYTES_A_JPEG_PIXEL = 20
 # A page of A4 at 600 dpi, which is more than most scans: what a file is taken for that does not say its size at its head.
 UNKNOWN_PIXELS = 35_000_000
 # Where the system does not say what is free: what any computer of the last ten years has to spare (common practice).
@@ -32,7 +34,8 @@ def threads_for(processes: int) -> int:
 
 
 def _needed(path: Path) -> int:
-    return BARE_BYTES + BYTES_A_PIXEL * (pixels_claimed(path) or UNKNOWN_PIXELS)
+    each = BYTES_A_JPEG_PIXEL if may_be_jpeg(path) else BYTES_A_PIXEL
+    return BARE_BYTES + each * (pixels_claimed(path) or UNKNOWN_PIXELS)
 
 
 def available_bytes(system: Path = Path("/")) -> int:

@@ -23,6 +23,8 @@ from calib.scan.tone import Tone
 
 Array = NDArray[np.float64]
 
+# Path and SHA-256 of a file, and the number of the one picture in it that is to be read, None for all of them.
+Task = tuple[Path, str, int | None]
 OnPage = Callable[[PageReading, Sequence[Swatch]], Any]
 
 
@@ -73,14 +75,14 @@ class FileRead:
     failure: CalibError | None = None
 
 
-def read_file(job: Job, threads: int, scan: tuple[Path, str]) -> FileRead:
-    """Read all pages in a scan file. scan: its path and SHA-256. threads: for the swatches of a page."""
-    path, digest = scan
+def read_file(job: Job, threads: int, scan: Task) -> FileRead:
+    """Read the pages in a scan file, or in one of its pictures. threads: for the swatches of a page."""
+    path, digest, only = scan
     markers = {marker.marker: marker for marker in job.plan.markers}
     pages: list[PageRead] = []
     warnings: list[str] = []
     try:
-        for picture in read_pictures(path, digest):
+        for picture in read_pictures(path, digest, only):
             warnings += [f"{picture.name}: {note}" for note in picture.notes]
             for page in read_picture(picture, job.plan, job.strip, job.force):
                 warnings += page.warnings

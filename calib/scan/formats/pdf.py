@@ -45,25 +45,36 @@ class _Drawn:
     matrix: tuple[float, float, float, float] | None = None
 
 
-def read_pdf(path: Path) -> Iterator[Found]:
-    """Yield the one picture of each page of a PDF file."""
-    import pikepdf
-
-    # Its remarks on a table that it had to mend would reach the user's terminal.
-    logging.getLogger("pikepdf").setLevel(logging.CRITICAL)
-    try:
-        document = pikepdf.open(path)
-    except pikepdf.PasswordError as error:
-        raise InputError.of(path, "is locked by a password", READABLE) from error
-    with document:
+def read_pdf(path: Path, only: int | None = None) -> Iterator[Found]:
+    """Yield the one picture of each page of a PDF file. only: the number of the one page that is wanted, from 1."""
+    with _opened(path) as document:
         check_count(path, len(document.pages))
         for number, page in enumerate(document.pages, 1):
+            if only not in (None, number):
+                continue
             drawn = _drawn(page)
             if len(drawn) != 1:
                 raise InputError.of(
                     path, f"has {len(drawn)} pictures on its page {number}, where a scan has one", READABLE
                 )
             yield _picture(path, drawn[0], float(page.obj.get("/UserUnit", 1)))
+
+
+def count(path: Path) -> int:
+    """Return how many pages a PDF file has; raises whatever it likes where the file is damaged."""
+    with _opened(path) as document:
+        return len(document.pages)
+
+
+def _opened(path: Path) -> Any:
+    import pikepdf
+
+    # Its remarks on a table that it had to mend would reach the user's terminal.
+    logging.getLogger("pikepdf").setLevel(logging.CRITICAL)
+    try:
+        return pikepdf.open(path)
+    except pikepdf.PasswordError as error:
+        raise InputError.of(path, "is locked by a password", READABLE) from error
 
 
 def _drawn(page: Any) -> list[_Drawn]:

@@ -15,6 +15,7 @@ from calib.scan.formats.exif import EXPOSED, exposed, resolution
 from calib.scan.formats.found import (
     IN_COLOUR,
     LEAST_SIDE,
+    MOST_PICTURES,
     READABLE,
     Found,
     check_count,
@@ -33,23 +34,39 @@ PACKED = ("NONE", "LZW", "ADOBE_DEFLATE", "DEFLATE", "PACKBITS", "JPEG", "OJPEG"
 MOST_CHANNELS = 8
 
 
-def read_tiff(path: Path) -> Iterator[Found]:
-    """Yield the pictures of a TIFF file, each as its strips or tiles have it."""
+def read_tiff(path: Path, only: int | None = None) -> Iterator[Found]:
+    """Yield the pictures of a TIFF file, each as its strips or tiles have it. only: the number of the one that is wanted, from 1."""
+    with _opened(path) as tiff:
+        check_count(path, len(tiff.pages))
+        for number, page in enumerate(_pages(tiff), 1):
+            if only in (None, number):
+                yield _page(path, page)
+
+
+def count(path: Path) -> int:
+    """Return how many pictures a TIFF file holds; raises whatever it likes where the file is damaged."""
+    with _opened(path) as tiff:
+        return len(_pages(tiff)) if len(tiff.pages) <= MOST_PICTURES else len(tiff.pages)
+
+
+def _opened(path: Path) -> Any:
     import tifffile
 
     # Its warnings about odd tags would reach the user's terminal; real faults raise.
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)
-    with tifffile.TiffFile(path) as tiff:
-        check_count(path, len(tiff.pages))
-        pages = [
-            page
-            for page in tiff.pages
-            if isinstance(page, tifffile.TiffPage) and not page.subfiletype & ASIDE
-        ]
-        # Some scanners put a preview beside the scan and do not say that it is one.
-        large = [page for page in pages if min(page.imagewidth, page.imagelength) >= LEAST_SIDE]
-        for page in large or pages:
-            yield _page(path, page)
+    return tifffile.TiffFile(path)
+
+
+def _pages(tiff: Any) -> list[Any]:
+    """Return the pages of a file that are pictures of their own."""
+    import tifffile
+
+    pages = [
+        page for page in tiff.pages if isinstance(page, tifffile.TiffPage) and not page.subfiletype & ASIDE
+    ]
+    # Some scanners put a preview beside the scan and do not say that it is one.
+    large = [page for page in pages if min(page.imagewidth, page.imagelength) >= LEAST_SIDE]
+    return large or pages
 
 
 def _page(path: Path, page: Any) -> Found:
