@@ -82,6 +82,9 @@ class PageReading:
     def warnings(self) -> list[str]:
         """Sentences for the user about what is odd or costly about the page as it was scanned."""
         costs = file_costs(self.picture.jpeg, self.frame.pixels_per_mm * 25.4, self.jpeg)
+        if self.photo is not None:
+            # What a photograph costs has been said as a whole, and its file is as the telephone makes it.
+            costs = []
         name = self.picture.name
         about = [f"page {self.frame.page.page}: {note}" for note in (*self.frame.notes, *self.printed.notes)]
         return [f"{name}, {note}" for note in (*self.notes, *about)] + [f"{name}: {cost}" for cost in costs]
