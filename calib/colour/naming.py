@@ -52,7 +52,7 @@ def hue_word(lab: ArrayLike) -> str:
     word = _word(_HUES, h)
     if word in ("red", "orange") and L < 50 and C < 55 and h > 30:
         return "brown"
-    if word in ("pink-red", "purple") and L > 62 or word == "red" and L > 62 and C < 60:
+    if (word in ("pink-red", "purple") and L > 62) or (word == "red" and L > 62 and C < 60):
         return "pink"
     if word in ("yellow", "yellow-green") and L < 62 and C < 62:
         return "olive"
