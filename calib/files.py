@@ -28,6 +28,8 @@ from calib.staging import Part, discard, group_of, put_in_place, stage
 MOST_BYTES = 200_000_000
 # A spreadsheet that was exported with all its empty columns has a few hundred.
 MOST_COLUMNS = 1000
+# Of a cell, in characters: the csv module's own limit.
+MOST_CELL = 131_072
 # Of a line, in characters: what the csv module makes of longer ones would fill the memory.
 MOST_LINE = 1_000_000
 # What is written to see whether a place can be written to: a table's size, more or less.
@@ -179,7 +181,8 @@ def read_rows(path: Path, required: tuple[str, ...] = (), wanted: str = "") -> R
         raise InputError.of(path, "is empty; its first row must name the columns")
     told = _SEPARATOR_LINE.fullmatch(header_line)
     separator = told[1] if told else max(",;\t", key=header_line.count)
-    # The csv module refuses fields over its limit, which is right for us: no name is that long.
+    # The csv module refuses fields over its limit, which is right for us: no name is that long. Some libraries raise it.
+    csv.field_size_limit(MOST_CELL)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     problems: list[Problem] = []
     columns: tuple[str, ...] = ()

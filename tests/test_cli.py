@@ -52,6 +52,7 @@ SHIPPED_TABLES = {
     "drift": {"colours.csv": "spring.csv", "autumn.csv": "autumn.csv"},
     "papers": {"colours.csv": "colours.csv", "rough.csv": "rough.csv"},
     "predict": {"colours.csv": "colours.csv", "few.csv": "rough-few.csv"},
+    "export": {"colours.csv": "colours.csv"},
 }
 LIST = "marker,name,set,kind,hint\n017,Dusk,sky,,#8090c0\n018,Dawn,sky,,\n=cmd(),Sum,odd,,\n"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
 import sys
 from collections.abc import Callable, Sequence
@@ -180,8 +181,12 @@ def _fitted(line: str) -> str:
 
 def complain(words: str) -> None:
     """Print words on stderr; where stderr is full, or its reader has gone, the work still counts."""
-    with suppress(OSError):
+    try:
         click.echo(words, err=True)
+    except OSError:
+        # What could not be said waits in a buffer, and Python would end with a complaint of its own, so it goes nowhere.
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 
 
 def refuse_overwriting(output: Path, *inputs: Path | None) -> None:

@@ -168,8 +168,8 @@ def measure(
 ) -> None:
     """Measure the coloured pages of a chart from their SCANs.
 
-    CHART.JSON is the plan that 'calib chart' wrote beside the PDF. The scans are TIFF, PNG, JPEG or PDF files
-    of any of its pages, in any order and any way up.
+    CHART.JSON is the plan that 'calib chart' wrote beside the PDF. The scans are TIFF, PNG, JPEG, PDF or HEIC
+    files of any of its pages, in any order and any way up.
     """
     from dataclasses import replace
     from functools import partial

@@ -56,7 +56,7 @@ def find_marks(grey: NDArray[np.uint8], factor: NDArray[np.float64]) -> Iterator
     """
     found: list[FoundMark] = []
     for version, scale in _versions(grey):
-        for mark_id, corners in _detect(version):
+        for mark_id, corners in detect(version):
             # Pixel centres: a pixel's centre in a reduced picture is the centre of a block.
             mark = FoundMark(mark_id, (corners + 0.5) / scale * factor - 0.5)
             if not any(_same(mark, other) for other in found):
@@ -200,7 +200,8 @@ def _sampled(grey: NDArray[np.uint8], quad: NDArray[np.float64]) -> NDArray[np.f
     return np.asarray(flat.reshape(8, fine, 8, fine)[:, 1:-1, :, 1:-1].mean(axis=(1, 3)))
 
 
-def _detect(grey: NDArray[np.uint8]) -> list[tuple[int, NDArray[np.float64]]]:
+def detect(grey: NDArray[np.uint8]) -> list[tuple[int, NDArray[np.float64]]]:
+    """Return id and corners (4, 2) of every mark that can be decoded in a grey picture (h, w), in its own pixels."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     # A mark's side is at least a hundredth of the picture's, even on a bed larger than the page.

@@ -46,11 +46,11 @@ class Frame:
 
     def to_pixels(self, points_mm: Array) -> Array:
         """Return pixel positions (n, 2) of page points (n, 2) in millimetres."""
-        return _apply(self.matrix, points_mm)
+        return mapped(self.matrix, points_mm)
 
     def to_mm(self, points: Array) -> Array:
         """Return page points (n, 2) in millimetres of pixel positions (n, 2)."""
-        return _apply(np.linalg.inv(self.matrix), points)
+        return mapped(np.linalg.inv(self.matrix), points)
 
     def cut(
         self, codes: NDArray[np.uint8] | NDArray[np.uint16], box: Box, pixels_per_mm: float
@@ -71,7 +71,7 @@ class Frame:
             ]
         )
         matrix = self.matrix @ to_mm
-        corners = _apply(matrix, np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=float))
+        corners = mapped(matrix, np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=float))
         low = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 2, 0)
         high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 3, codes.shape[1::-1])
         if np.any(high - low < 2):
@@ -117,9 +117,10 @@ def _reduced(codes: NDArray[np.uint8] | NDArray[np.uint16], blocks: int) -> tupl
     return out, blocks
 
 
-def _apply(matrix: NDArray[Any], points: NDArray[Any]) -> Array:
-    homogeneous = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:], dtype=np.float64)
+def mapped(matrix: NDArray[Any], points: NDArray[Any]) -> Array:
+    """Return points (..., 2) mapped by a homography (3, 3)."""
+    out = points @ matrix[:, :2].T + matrix[:, 2]
+    return np.asarray(out[..., :2] / out[..., 2:], dtype=np.float64)
 
 
 def fit_frame(page: Page, found: Sequence[FoundMark]) -> tuple[Frame, list[FoundMark]] | None:
@@ -135,7 +136,7 @@ def fit_frame(page: Page, found: Sequence[FoundMark]) -> tuple[Frame, list[Found
         matrix = _best_matrix(mm, pixels)
         scale = _scale(matrix, page)
         distance = (
-            np.hypot(*(_apply(matrix, mm) - pixels).T) / scale if scale > 0 else np.full(len(mm), np.inf)
+            np.hypot(*(mapped(matrix, mm) - pixels).T) / scale if scale > 0 else np.full(len(mm), np.inf)
         )
         worst = distance.reshape(-1, 4).max(axis=1)
         residual = float(np.sqrt(np.mean(distance**2)))
@@ -163,7 +164,7 @@ def _most_wrong(marks: Sequence[FoundMark], positions: dict[int, Box]) -> int:
         others = [mark for j, mark in enumerate(marks) if j != i]
         mm = np.concatenate([corners_of(positions[mark.id]) for mark in others])
         pixels = np.concatenate([mark.corners for mark in others])
-        rest.append(float(np.abs(_apply(_affine(mm, pixels), mm) - pixels).max()))
+        rest.append(float(np.abs(mapped(_affine(mm, pixels), mm) - pixels).max()))
     return int(np.argmin(rest))
 
 
@@ -226,15 +227,15 @@ def _best_matrix(mm: Array, pixels: Array) -> Array:
     perspective, _ = cv2.findHomography(mm, pixels, 0)
     if perspective is None or not np.all(np.isfinite(perspective)):
         return affine
-    error = np.sqrt(np.mean((_apply(affine, mm) - pixels) ** 2))
-    better = np.sqrt(np.mean((_apply(perspective, mm) - pixels) ** 2))
+    error = np.sqrt(np.mean((mapped(affine, mm) - pixels) ** 2))
+    better = np.sqrt(np.mean((mapped(perspective, mm) - pixels) ** 2))
     return np.asarray(perspective) if better < 0.6 * error and error > 0.3 else affine
 
 
 def _scale(matrix: Array, page: Page) -> float:
     """Return pixels per millimetre in the middle of the marks."""
     middle = np.mean([corners_of(mark.box).mean(axis=0) for mark in page.marks], axis=0)
-    around = _apply(matrix, middle + np.array([[-1.0, 0], [1, 0], [0, -1], [0, 1]]))
+    around = mapped(matrix, middle + np.array([[-1.0, 0], [1, 0], [0, -1], [0, 1]]))
     across, down = (around[1] - around[0]) / 2, (around[3] - around[2]) / 2
     return float(np.sqrt(abs(across[0] * down[1] - across[1] * down[0])))
 
@@ -243,7 +244,7 @@ def _plausible(matrix: Array, page: Page) -> bool:
     """Tell whether the map could come from a page: not mirrored, and not stretched beyond belief."""
     box = page.strip
     middle = np.array([[box.x_mm, box.y_mm], [box.x_mm + 1, box.y_mm], [box.x_mm, box.y_mm + 1]])
-    at = _apply(matrix, middle)
+    at = mapped(matrix, middle)
     jacobian = np.column_stack([at[1] - at[0], at[2] - at[0]])
     if np.linalg.det(jacobian) <= 0:
         return False

@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.scan.frame import mapped
+
 Array = NDArray[np.float64]
 
 # No phone's picture is bent by more than this at its corners, no page is measured that stands up by more of the way to the lens.
@@ -64,12 +66,6 @@ class Lens:
         for _ in range(8):
             found = off / (1 + np.sum(np.square(found / half) * np.array(self.curl), axis=-1, keepdims=True))
         return np.asarray(half + found)
-
-
-def mapped(matrix: Array, points: Array) -> Array:
-    """Return points (..., 2) mapped by a homography (3, 3)."""
-    out = points @ matrix[:, :2].T + matrix[:, 2]
-    return np.asarray(out[..., :2] / out[..., 2:])
 
 
 def fit_lens(mm: Array, pixels: Array, flat: Lens, per_mm: float) -> tuple[Lens, Array, Array]:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.chart.plan import Box
+from calib.scan.formats.jpeg import quality_of
 from calib.scan.frame import Frame
 from calib.scan.image import Codes
 
@@ -130,8 +131,7 @@ def _quality(windows: list[NDArray[np.float32]], row: int, column: int) -> int |
             percents.append(100 * quantum / at_50)
     if len(percents) < FEWEST_FREQUENCIES:
         return None
-    share = float(np.median(percents))
-    return int(np.clip(round((200 - share) / 2 if share <= 100 else 5000 / share), 1, 100))
+    return quality_of(float(np.median(percents)))
 
 
 def _waves() -> NDArray[np.float32]:

@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.chart.plan import Box, Page
-from calib.scan.fiducials import reduced_grey
-from calib.scan.frame import Frame
+from calib.chart.plan import Box
+from calib.scan.fiducials import detect, reduced_grey
+from calib.scan.frame import Frame, corners_of, mapped
 from calib.scan.image import Picture
-from calib.scan.lens import Lens, fit_lens, mapped
+from calib.scan.lens import Lens, fit_lens
 
 Array = NDArray[np.float64]
 
@@ -161,35 +161,14 @@ def _scales(lens: Lens, matrix: Array, page_mm: tuple[float, float]) -> tuple[fl
 def _marks(codes: NDArray[np.uint8] | NDArray[np.uint16], frame: Frame) -> tuple[Array, Array]:
     """Return the corners of the page's marks in mm and in pixels, (n, 2) each, four to a mark."""
     grey, factor = reduced_grey(codes, LONG_SIDE)
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    parameters.minMarkerPerimeterRate = 0.03
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
+    seen = [(number, (corners + 0.5) * factor - 0.5) for number, corners in detect(grey)]
     mm, pixels = [], []
-    for mark_id, box in _boxes(frame.page).items():
+    for mark in frame.page.marks:
+        box = corners_of(mark.box)
         expected = frame.to_pixels(box)
-        near = [
-            (np.asarray(found, dtype=float).reshape(4, 2) + 0.5) * factor - 0.5
-            for number, found in zip(() if ids is None else np.asarray(ids).ravel(), corners, strict=True)
-            if number == mark_id
-        ]
+        near = [corners for number, corners in seen if number == mark.id]
         off = [float(np.abs(found - expected).max()) / frame.pixels_per_mm for found in near]
         if off and min(off) < ASTRAY_MM:
             mm.append(box)
             pixels.append(near[int(np.argmin(off))])
     return np.array(mm).reshape(-1, 2), np.array(pixels).reshape(-1, 2)
-
-
-def _boxes(page: Page) -> dict[int, Array]:
-    return {
-        mark.id: np.array(
-            [
-                [mark.box.x_mm, mark.box.y_mm],
-                [mark.box.right_mm, mark.box.y_mm],
-                [mark.box.right_mm, mark.box.bottom_mm],
-                [mark.box.x_mm, mark.box.bottom_mm],
-            ]
-        )
-        for mark in page.marks
-    }

@@ -39,11 +39,11 @@ LEAST_OFF = 0.02
 # Squares within this distance say how well the light is known at a place.
 AROUND_MM = 28.0
 # A cell has paper on its sides, nearer than the pieces that were left out: of what is missed there so much is missed in
-# cells, and never less than the floor (relative; both measured, tests/benchmarks/photos.py).
+# cells, and never less than the floor (relative; both set on the pictures of tests/benchmarks/photos.py that it was developed with).
 OF_MISSED = 0.6
 FLOOR = 0.008
 # What is left of a swatch's light in each channel by itself, relative, and of the darkest inks as a share of a perfect white's
-# (measured, tests/benchmarks/photos.py).
+# (set on the same pictures).
 CHANNEL, CHANNEL_DARK = 0.006, 0.0008
 GRID_STEP = 3
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from calib.chart.plan import Box, Page
 from calib.scan.fiducials import FoundMark, dictionary
-from calib.scan.frame import BLACK, corners_of
+from calib.scan.frame import BLACK, corners_of, mapped
 
 Array = NDArray[np.float64]
 
@@ -121,7 +121,7 @@ def look_for_black(grey: Grey, page: Page, matrix: Array) -> FoundMark | None:
     match = _match(grey, matrix, box, pattern, FAR_REACH_MM / 2)
     if match is None or match.whole < LEAST_BLACK:
         return None
-    return FoundMark(BLACK, _apply(matrix, corners_of(box) + match.shift))
+    return FoundMark(BLACK, mapped(matrix, corners_of(box) + match.shift))
 
 
 def _look(grey: Grey, matrix: Array, box: Box, mark_id: int, reach_mm: float) -> FoundMark | None:
@@ -129,7 +129,7 @@ def _look(grey: Grey, matrix: Array, box: Box, mark_id: int, reach_mm: float) ->
     match = _match(grey, matrix, box, _code(mark_id), reach_mm)
     if match is None or not (match.whole >= LEAST_WHOLE and match.inner >= LEAST_CODE):
         return None
-    return FoundMark(mark_id, _apply(matrix, corners_of(box) + match.shift))
+    return FoundMark(mark_id, mapped(matrix, corners_of(box) + match.shift))
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,7 @@ def _match(
     """Compare a pattern of modules (h, w), white = 1, its white margin of one included, with the picture round a box."""
     module_mm = box.width_mm / (pattern.shape[1] - 2)
     to_grey = grey.from_whole @ matrix
-    middle = _apply(to_grey, _middle(box)[None])[0]
+    middle = mapped(to_grey, _middle(box)[None])[0]
     per_module = module_mm * _pixels_per_mm(to_grey, _middle(box))
     seen = (middle >= 0).all() and (middle < grey.pixels.shape[1::-1]).all()
     if not seen or not per_module >= LEAST_PER_MODULE / 2:
@@ -217,10 +217,5 @@ def _peak(values: Array, at: int) -> float:
 
 
 def _pixels_per_mm(matrix: Array, at: Array) -> float:
-    near = _apply(matrix, at + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    near = mapped(matrix, at + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
     return float(np.sqrt(abs(np.linalg.det(near[1:] - near[0]))))
-
-
-def _apply(matrix: Array, points: Array) -> Array:
-    homogeneous = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:], dtype=np.float64)

@@ -52,7 +52,8 @@ class PageReading:
     gain, scatter: (h, w, 3) illumination and scattered light, one pixel a millimetre. paper: (3,)
     light of the bare paper. paper_at: (n, 2) where it was sampled, in mm. forced: whether it was unfit
     to measure and read in spite of that. notes: sentences for the user about what is odd, beginning with the page.
-    quality: figures of the picture. photo: the light of a photographed page, None of a scanned one.
+    quality: figures of the picture. photo: the light of a photographed page, None of a scanned one. paper_off: (n,) how far
+    the places of paper_at are off the paper, None of a photographed page.
     """
 
     picture: Picture
@@ -70,6 +71,7 @@ class PageReading:
     notes: tuple[str, ...] = ()
     quality: Quality | None = None
     photo: PhotoLight | None = None
+    paper_off: Array | None = None
 
     @property
     def per_mm(self) -> float:
@@ -80,6 +82,9 @@ class PageReading:
     def warnings(self) -> list[str]:
         """Sentences for the user about what is odd or costly about the page as it was scanned."""
         costs = file_costs(self.picture.jpeg, self.frame.pixels_per_mm * 25.4, self.jpeg)
+        if self.photo is not None:
+            # What a photograph costs has been said as a whole, and its file is as the telephone makes it.
+            costs = []
         name = self.picture.name
         about = [f"page {self.frame.page.page}: {note}" for note in (*self.frame.notes, *self.printed.notes)]
         return [f"{name}, {note}" for note in (*self.notes, *about)] + [f"{name}: {cost}" for cost in costs]

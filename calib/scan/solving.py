@@ -18,6 +18,7 @@ from calib.scan.bare import Tiles, grid_points, sample, sample_mean
 from calib.scan.flare import Steps, blurred, veil
 from calib.scan.lighting import Basis, Lighting, fit_lighting
 from calib.scan.sheet import Noise, PageReading
+from calib.scan.stains import off_paper
 from calib.scan.steps import step_spots
 from calib.scan.strip import StripReading
 from calib.scan.tone import IDENTITY, NotMonotone, Tone, fit_tone
@@ -110,6 +111,7 @@ def solve(
         scatter = veil(around, lighting.flare)
     assert paper is not None and lighting is not None
     noise = noise_of(steps, tone, lighting)
+    reflectance = (tone(tiles.light) / sample(gain, tiles.at) - sample(scatter, tiles.at)) / own_share
     return PageReading(
         view.picture,
         view.frame,
@@ -123,6 +125,7 @@ def solve(
         paper,
         tiles.at,
         forced,
+        paper_off=off_paper(reflectance, paper),
     )
 
 

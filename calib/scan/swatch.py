@@ -18,6 +18,7 @@ from calib.scan.photolight import photo_noise
 from calib.scan.photospots import Inside, mirrored, spots_at
 from calib.scan.scanner import Scanner
 from calib.scan.sheet import PageReading
+from calib.scan.stains import stained
 
 Array = NDArray[np.float64]
 
@@ -117,6 +118,8 @@ def _read_swatch(page: PageReading, cell: Cell, sight: Sight, marker: Marker, sc
     flags = ("damaged",) if patch is None else _flags(patch, marker, scanner)
     if page.photo is not None:
         return _photographed(page, Swatch(cell, marker, page.picture.name, patch, flags), light)
+    if page.paper_off is not None and stained(page.paper_at, page.paper_off, cell.box):
+        flags = (*flags, "stained")
     return Swatch(cell, marker, page.picture.name, patch, flags)
 
 

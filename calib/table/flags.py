@@ -102,6 +102,12 @@ _ALL = (
         keeps_colour=False,
     ),
     Flag(
+        "stained",
+        "The bare paper beside the cell is darker or of another colour than the rest: a stain, a thumb or a hard "
+        "shadow, which may lie on the ink too. Scan the page again; if the stain is in the paper, colour another cell.",
+        keeps_colour=False,
+    ),
+    Flag(
         "second-coat-lighter",
         "Two coats read lighter than one. Look whether the two cells were swapped, or the second coat was "
         "laid with another pen.",

@@ -136,34 +136,32 @@ def test_the_good_file_is_read(calib: Calib, desk: Desk, name: str) -> None:
     either(calib, desk, READERS[name], True)
 
 
+def changed_as(
+    change: tuple[Callable[[bytes], bytes], Any], calib: Calib, desk: Desk, reader: Reader
+) -> None:
+    """Change a reader's good file, and see that it is refused, or read where the change does no harm."""
+    changed, good = change
+    path = desk.folder / reader.file
+    path.write_bytes(changed(path.read_bytes()))
+    either(calib, desk, reader, good)
+
+
 @pytest.mark.parametrize("change", CHANGES)
 @pytest.mark.parametrize("name", READERS)
 def test_broken_as_bytes(calib: Calib, desk: Desk, name: str, change: str) -> None:
-    reader = READERS[name]
-    path = desk.folder / reader.file
-    changed, good = CHANGES[change]
-    path.write_bytes(changed(path.read_bytes()))
-    either(calib, desk, reader, good)
+    changed_as(CHANGES[change], calib, desk, READERS[name])
 
 
 @pytest.mark.parametrize("change", CSV_CHANGES)
 @pytest.mark.parametrize("name", CSVS)
 def test_broken_as_a_list(calib: Calib, desk: Desk, name: str, change: str) -> None:
-    reader = READERS[name]
-    path = desk.folder / reader.file
-    changed, good = CSV_CHANGES[change]
-    path.write_bytes(changed(path.read_bytes()))
-    either(calib, desk, reader, good)
+    changed_as(CSV_CHANGES[change], calib, desk, READERS[name])
 
 
 @pytest.mark.parametrize("change", JSON_CHANGES)
 @pytest.mark.parametrize("name", JSONS)
 def test_broken_as_json(calib: Calib, desk: Desk, name: str, change: str) -> None:
-    reader = READERS[name]
-    path = desk.folder / reader.file
-    changed, good = JSON_CHANGES[change]
-    path.write_bytes(changed(path.read_bytes()))
-    either(calib, desk, reader, good)
+    changed_as(JSON_CHANGES[change], calib, desk, READERS[name])
 
 
 @pytest.mark.parametrize("kind", OTHER_KINDS)

@@ -221,21 +221,12 @@ def test_damaged_exif_claims_nothing() -> None:
 
 def adam7(codes: NDArray) -> bytes:
     """Return an interlaced PNG (ISO/IEC 15948, 8.2) of 16-bit codes."""
-    height, width = codes.shape[:2]
-    passes = [
-        (0, 0, 8, 8),
-        (4, 0, 8, 8),
-        (0, 4, 4, 8),
-        (2, 0, 4, 4),
-        (0, 2, 2, 4),
-        (1, 0, 2, 2),
-        (0, 1, 1, 2),
-    ]
-    rows = b"".join(
-        b"\0" + row.astype(">u2").tobytes() for x, y, dx, dy in passes for row in codes[y::dy, x::dx]
-    )
-    from test_image import png_file
+    from test_image import ADAM7, png_file
 
+    height, width = codes.shape[:2]
+    rows = b"".join(
+        b"\0" + row.astype(">u2").tobytes() for x, y, dx, dy in ADAM7 for row in codes[y::dy, x::dx]
+    )
     return png_file(struct.pack(">IIBBBBB", width, height, 16, 2, 0, 0, 1), rows)
 
 

@@ -146,20 +146,15 @@ def test_png_gives_the_codes_that_opencv_reads(tmp_path: Path, channels: int, dt
     assert [("transparency" in note) for note in picture.notes] == [True] * (channels - 3)
 
 
+# The passes of an interlaced PNG: first column and row, and the steps between them (ISO/IEC 15948, 8.2).
+ADAM7 = [(0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2)]
+
+
 def test_interlaced_png(tmp_path: Path) -> None:
     # Adam7 (ISO/IEC 15948, 8.2) of a picture of one colour: every pass holds the same bytes.
     width, height, colour = 220, 210, bytes([200, 100, 50])
-    passes = [
-        (0, 0, 8, 8),
-        (4, 0, 8, 8),
-        (0, 4, 4, 8),
-        (2, 0, 4, 4),
-        (0, 2, 2, 4),
-        (1, 0, 2, 2),
-        (0, 1, 1, 2),
-    ]
     data = b"".join(
-        (b"\0" + colour * len(range(x, width, dx))) * len(range(y, height, dy)) for x, y, dx, dy in passes
+        (b"\0" + colour * len(range(x, width, dx))) * len(range(y, height, dy)) for x, y, dx, dy in ADAM7
     )
     path = tmp_path / "interlaced.png"
     path.write_bytes(png_file(struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 1), data))

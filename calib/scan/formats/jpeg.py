@@ -203,7 +203,9 @@ def jpeg_quality(tables: Mapping[int, Sequence[int]]) -> int | None:
     Quality is what most encoders scale the table of ITU-T T.81, annex K.1, by: 200 - 2 q per cent of it from 50
     up, 5000 / q below. The sum of the steps is compared, for which their order does not matter.
     """
-    if not tables.get(0):
-        return None
-    share = 100 * sum(tables[0]) / LUMINANCE_STEPS
-    return int(np.clip(round((200 - share) / 2 if share <= 100 else 5000 / share), 1, 100))
+    return quality_of(100 * sum(tables[0]) / LUMINANCE_STEPS) if tables.get(0) else None
+
+
+def quality_of(percent: float) -> int:
+    """Return the quality 1..100 at which the table of annex K.1 is scaled to so many per cent."""
+    return int(np.clip(round((200 - percent) / 2 if percent <= 100 else 5000 / percent), 1, 100))
