@@ -20,7 +20,8 @@ from calib.colour.reference import read_strip
 from calib.errors import OutputError
 from calib.files import make_folder, write_whole
 from calib.scan.measure import Settings, measure
-from calib.scan.proof import proof_picture
+from calib.scan.proof import proof_of
+from calib.scan.prooffolder import ProofFolder
 from calib.staging import claim, is_left
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import simulate_page
@@ -191,13 +192,8 @@ def _measure(folder: Path, name: str, date: str) -> None:
     """Measure one session into its table and its proof picture."""
     plan = read_plan(folder / "chart.json")
     settings = Settings(paper="smooth", session=date, dried=24)
-    proof = folder / f"proof-{name}"
-    make_folder(proof)
-
-    def keep(number: int, picture: bytes) -> None:
-        write_whole({proof / f"page-{number:02d}.png": picture})
-
-    draw = partial(proof_picture, scanner=settings.scanner)
+    keep = ProofFolder(folder / f"proof-{name}")
+    draw = partial(proof_of, scanner=settings.scanner)
     strip = read_strip(folder / "strip.csv")
     measured = measure(plan, [folder / f"{name}.png"], strip, settings, draw, keep=keep)
-    write_table(folder / f"{name}.csv", measured.table)
+    write_table(folder / f"{name}.csv", keep.finished(measured.table, plan, folder))

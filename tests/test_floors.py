@@ -21,6 +21,9 @@ PICTURES = ("imagecodecs", "tifffile", "PIL", "pikepdf", "pillow_heif", "pypdfiu
 # Which modules are the door of which library; nobody else may import it.
 DOORS = {
     "fpdf": ["chart/page.py"],
+    "jinja2": ["report/*"],
+    "markupsafe": ["report/*"],
+    "matplotlib": ["report/*"],
     "click": ["cli/*"],
     "colour": ["synthetic/*"],
     **{name: ["scan/image.py", "scan/formats/*", "synthetic/*"] for name in PICTURES},

@@ -26,8 +26,6 @@ MOST_PENS = 40
 MOST_NAMES = 8
 MOST_SESSIONS = 12
 WIDTH = 79
-# A shift of the whole session is worth a sentence from so many Lab units on, and where it is clear.
-WORTH = 0.3
 
 
 def _least(ctx: click.Context, param: click.Parameter, value: float) -> float:
@@ -73,6 +71,8 @@ def drift(
 
 def _words(found: Drift) -> Iterator[str]:
     """Yield the answer in plain words: each paper's last session in full, the ones before it in a line each."""
+    from calib.answers.drift.sentences import whole_session
+
     later = list(dict.fromkeys((row.paper, row.after) for row in found.rows))
     last = dict(later)
     several = len(last) > 1
@@ -85,7 +85,8 @@ def _words(found: Drift) -> Iterator[str]:
         else:
             yield from _earlier(rows, where)
         for one in whole:
-            yield from _whole(one)
+            for sentence in whole_session(one):
+                yield from _wrapped(sentence)
             yield from _left(one) if after == last[paper] else ()
     if not found.rows:
         yield "No pen was measured in two sessions, so nothing can be said of any."
@@ -95,6 +96,8 @@ def _words(found: Drift) -> Iterator[str]:
 
 
 def _session(rows: Sequence[DriftRow], where: str, at_least: float) -> Iterator[str]:
+    from calib.answers.drift.sentences import what_became
+
     markers = {row.marker for row in rows}
     changed = list(dict.fromkeys(row.marker for row in rows if row.found))
     since = sorted({row.before for row in rows})
@@ -107,7 +110,7 @@ def _session(rows: Sequence[DriftRow], where: str, at_least: float) -> Iterator[
             f"None {head.replace('have changed', 'has clearly changed')} by {at_least:g} dE00 or more."
         )
     for marker in changed[:MOST_PENS]:
-        yield from _wrapped(_pen([row for row in rows if row.marker == marker]), "  ")
+        yield from _wrapped(what_became([row for row in rows if row.marker == marker]), "  ")
     if len(changed) > MOST_PENS:
         yield f"  and {len(changed) - MOST_PENS} more; -o writes them all"
     yield from _unreadable(rows)
@@ -116,48 +119,21 @@ def _session(rows: Sequence[DriftRow], where: str, at_least: float) -> Iterator[
 
 def _earlier(rows: Sequence[DriftRow], where: str) -> Iterator[str]:
     """Yield one line on a session after which there are others; the last one says what became of the pens."""
-    names = list(dict.fromkeys(_called(row) for row in rows if row.found))
-    lost = list(dict.fromkeys(_called(row) for row in rows if row.verdict == "unreadable"))
+    from calib.answers.drift.sentences import called
+
+    names = list(dict.fromkeys(called(row) for row in rows if row.found))
+    lost = list(dict.fromkeys(called(row) for row in rows if row.verdict == "unreadable"))
     parts = [f"{_list(names)} {'has' if len(names) == 1 else 'have'} changed" if names else "no clear change"]
     parts += [f"{_list(lost)} could not be measured"] if lost else []
     yield from _wrapped(f"By {rows[0].after}{where}: {'; '.join(parts)}.")
 
 
-def _pen(rows: Sequence[DriftRow]) -> str:
-    """Return what became of one pen, from its rows of one session."""
-    order = ("patchy", "off-hue", "weaker", "stronger")
-    row = min((r for r in rows if r.found), key=lambda r: (order.index(r.verdict), -(r.dE00 or 0)))
-    ink = ""
-    if row.strength is not None and row.strength_low is not None and row.strength_high is not None:
-        ink = f"{100 * row.strength:.0f} % of its ink ({100 * row.strength_low:.0f} to {100 * row.strength_high:.0f})"
-    if row.verdict == "patchy":
-        if (
-            row.coverage_before is not None
-            and row.coverage_after is not None
-            and row.coverage_after < row.coverage_before - 0.02
-        ):
-            what = f"covers {100 * row.coverage_after:.0f} % instead of {100 * row.coverage_before:.0f}: running dry"
-        else:
-            what = "lies more unevenly than it did: perhaps running dry"
-    elif row.verdict == "off-hue":
-        what = f"differs by {_difference(row)}, which more or less ink does not explain: off-hue, perhaps another ink got in"
-    else:
-        what = f"gives {ink}: {row.verdict}" if ink else f"differs by {_difference(row)}: {row.verdict}"
-    return f"{_called(row)} {what}"
-
-
-def _difference(row: DriftRow) -> str:
-    return f"{row.dE00:.1f} dE00 ({row.dE00_low:.1f} to {row.dE00_high:.1f})"
-
-
-def _called(row: DriftRow) -> str:
-    return f"{row.marker} {row.name}" if row.name and row.name != row.marker else row.marker
-
-
 def _unreadable(rows: Sequence[DriftRow]) -> Iterator[str]:
+    from calib.answers.drift.sentences import called
+
     lost = [row for row in rows if row.verdict == "unreadable"]
-    blank = list(dict.fromkeys(_called(row) for row in lost if "blank" in row.flags))
-    other = list(dict.fromkeys(_called(row) for row in lost if "blank" not in row.flags))
+    blank = list(dict.fromkeys(called(row) for row in lost if "blank" in row.flags))
+    other = list(dict.fromkeys(called(row) for row in lost if "blank" not in row.flags))
     if blank:
         pen = "this pen" if len(blank) == 1 else "these pens"
         yield from _wrapped(f"Left nothing on the paper now, so {pen} may be empty: {_list(blank)}.")
@@ -181,33 +157,6 @@ def _rest(rows: Sequence[DriftRow], at_least: float) -> Iterator[str]:
     if unsure:
         yield from _wrapped(
             f"Of {_count(unsure, 'pen')} one cannot say: a hand varies as much. To know, colour them several times."
-        )
-
-
-def _whole(one: Comparison) -> Iterator[str]:
-    if one.moved is None:
-        if one.markers:
-            yield from _wrapped(
-                f"With {_count(one.markers, 'pen')} in common a shift of the whole session cannot be told from pens that changed."
-            )
-    else:
-        L, a, b = one.moved
-        clear = abs(L) > max(WORTH, 2 * one.u_moved)
-        tinted = max(abs(a), abs(b)) > 2 * WORTH
-        if clear or tinted:
-            parts = [f"{abs(L):.1f} L* {'darker' if L < 0 else 'lighter'}"] if clear else []
-            if abs(a) > 2 * WORTH:
-                parts.append(f"{abs(a):.1f} a* {'redder' if a > 0 else 'greener'}")
-            if abs(b) > 2 * WORTH:
-                parts.append(f"{abs(b):.1f} b* {'yellower' if b > 0 else 'bluer'}")
-            yield from _wrapped(
-                f"All pens together read {' and '.join(parts)} than on {one.before}: that is paper, scanner, strip or "
-                "hand, not pens, and is taken off above."
-            )
-    if one.paper_moved is not None and max(abs(v) for v in one.paper_moved) > WORTH:
-        L, a, b = one.paper_moved
-        yield from _wrapped(
-            f"The bare paper itself reads {L:+.1f} L*, {a:+.1f} a*, {b:+.1f} b* against {one.before}."
         )
 
 

@@ -22,6 +22,7 @@ from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
 from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
+from calib.cli.reporting import report
 from calib.cli.scanning import measure, scanner
 from calib.cli.touring import demo, flags
 from calib.errors import CalibError, InputError, harmless
@@ -112,5 +113,18 @@ def cli() -> None:
     """Print a swatch chart, colour it by hand, scan it, and have every marker measured."""
 
 
-for command in (chart, carrier, scanner, measure, duplicates, drift, papers, predict, export, flags, demo):
+for command in (
+    chart,
+    carrier,
+    scanner,
+    measure,
+    duplicates,
+    drift,
+    papers,
+    predict,
+    report,
+    export,
+    flags,
+    demo,
+):
     cli.add_command(command)

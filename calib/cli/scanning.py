@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,9 +24,6 @@ from calib.cli.options import (
 if TYPE_CHECKING:
     from calib.scan.characterise import Characterised
     from calib.scan.measure import Measured
-
-# What _ProofFolder calls its pictures.
-PROOF_NAME = re.compile(r"page-\d\d+(-scan-\d+)?\.png", re.IGNORECASE)
 
 
 @click.command(
@@ -171,7 +167,6 @@ def measure(
     CHART.JSON is the plan that 'calib chart' wrote beside the PDF. The scans are TIFF, PNG, JPEG, PDF or HEIC
     files of any of its pages, in any order and any way up.
     """
-    from dataclasses import replace
     from functools import partial
 
     from calib.chart.planfile import read_plan
@@ -179,7 +174,8 @@ def measure(
     from calib.files import check_writable
     from calib.scan.measure import Settings
     from calib.scan.measure import measure as measure_scans
-    from calib.scan.proof import proof_picture
+    from calib.scan.proof import proof_of
+    from calib.scan.prooffolder import ProofFolder
     from calib.scan.scanner import Scanner
     from calib.scan.scannerfile import read_scanner
     from calib.table.csvw import metadata_path
@@ -201,13 +197,11 @@ def measure(
         if count > 1:
             note(quiet, f"reading {name} ({number} of {count})")
 
-    draw = partial(proof_picture, scanner=model) if proof else None
-    keep = _ProofFolder(proof) if proof else None
+    draw = partial(proof_of, scanner=model) if proof else None
+    keep = ProofFolder(proof) if proof else None
     measured = measure_scans(chart_plan, scans, grey, settings, draw, progress, keep)
-    table = measured.table
-    if proof:
-        relative = os.path.relpath(proof, output.parent)
-        table = replace(table, origin=replace(table.origin, proof=Path(relative).as_posix()))
+    Stop.check()
+    table = keep.finished(measured.table, chart_plan, output.parent) if keep else measured.table
     Stop.check()
     write_table(output, table)
     note(quiet, *measured.warnings)
@@ -221,6 +215,7 @@ def measure(
 def _check_proof(folder: Path, output: Path, scans: Sequence[Path]) -> None:
     """Refuse a folder of proof pictures that cannot be written to, or where they would take the place of a scan."""
     from calib.files import check_folder
+    from calib.scan.prooffolder import PROOF_NAME
 
     if folder.absolute() == output.absolute():
         raise click.UsageError(f"--proof names a folder, and '{folder}' is the table")
@@ -228,22 +223,6 @@ def _check_proof(folder: Path, output: Path, scans: Sequence[Path]) -> None:
     for scan in scans:
         if PROOF_NAME.fullmatch(scan.name) and os.path.realpath(scan.parent) == os.path.realpath(folder):
             raise click.UsageError(f"the pictures of --proof {folder} would overwrite the scan {scan}")
-
-
-class _ProofFolder:
-    """Saves the pictures of pages as they were understood, by page number; called with each as soon as it is there."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.seen: dict[int, int] = {}
-
-    def __call__(self, number: int, picture: bytes) -> None:
-        from calib.files import make_folder, write_whole
-
-        make_folder(self.folder)
-        self.seen[number] = self.seen.get(number, 0) + 1
-        again = f"-scan-{self.seen[number]}" if self.seen[number] > 1 else ""
-        write_whole({self.folder / f"page-{number:02d}{again}.png": picture})
 
 
 def _signed(value: float | None) -> str:

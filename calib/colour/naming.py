@@ -50,10 +50,12 @@ def hue_word(lab: ArrayLike) -> str:
     """Return the hue of a colour (3,) that is no grey, such as 'blue-green', 'brown' or 'pink'; without its lightness."""
     L, C, h = (float(v) for v in lab_to_lch(np.asarray(lab, dtype=float)))
     word = _word(_HUES, h)
-    if word in ("red", "orange") and L < 50 and C < 55 and h > 30:
+    if word in ("red", "orange") and h > 30 and ((L < 50 and C < 55) or (L < 60 and C < 30)):
         return "brown"
-    if (word in ("pink-red", "purple") and L > 62) or (word == "red" and L > 62 and C < 60):
+    if word in ("pink-red", "purple", "red") and (L > 62 or (L > 50 and C < 40 and h < 30)) and C < 70:
         return "pink"
+    if word == "yellow" and h > 97 and C < 45:
+        word = "yellow-green"
     if word in ("yellow", "yellow-green") and L < 62 and C < 62:
         return "olive"
     if word in ("orange", "yellow") and L > 80 and C < 28:

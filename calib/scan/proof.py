@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +25,10 @@ from calib.scan.swatch import Swatch
 PER_MM = 8.0
 HEAD_MM = 12.0
 FOOT_MM = 14.0
+# Labels begin half a millimetre from a cell.
+AROUND_MM = 0.4
+# A cell by itself is half as large as on the picture of its page, which still shows its grain and keeps the file small.
+CELL_SCALE = 0.5
 # Meaning is carried by words too, and these three differ in lightness, for eyes that do not tell red and green apart.
 USED = (20, 110, 60)
 REMARK = (200, 120, 0)
@@ -47,11 +53,37 @@ def _font(size: int, bold: bool = False) -> Any:
     return ImageFont.truetype(str(Path(calib.chart.__file__).parent / "fonts" / name), size)
 
 
-def proof_picture(page: PageReading, swatches: Sequence[Swatch], scanner: Scanner) -> bytes:
-    """Return a PNG of one page: the scan, white-balanced, with everything that was understood of it."""
+@dataclass(frozen=True)
+class Proof:
+    """A page as it was understood, as a PNG, and a plain PNG of each of its cells, by the cell's name: no label, nothing written."""
+
+    page: bytes
+    cells: dict[str, bytes]
+
+
+def proof_of(page: PageReading, swatches: Sequence[Swatch], scanner: Scanner) -> Proof:
+    """Return the pictures of one page: the scan, white-balanced, with everything that was understood of it, and its cells by themselves."""
+    body = _balanced(page)
+    cells = {swatch.cell.cell: png_bytes(_cut(body, swatch.cell.box)) for swatch in swatches}
+    return Proof(_annotated(body, page, swatches, scanner), cells)
+
+
+def _cut(body: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
+    """Return the pixels of one cell, with a little of the paper around it."""
+    near = box.grown(AROUND_MM)
+    rows, columns = ((near.y_mm, near.bottom_mm), (near.x_mm, near.right_mm))
+    (top, bottom), (left, right) = ([max(0, round(end * PER_MM)) for end in ends] for ends in (rows, columns))
+    part = cv2.resize(
+        body[top:bottom, left:right], None, fx=CELL_SCALE, fy=CELL_SCALE, interpolation=cv2.INTER_AREA
+    )
+    return np.asarray(part, dtype=np.uint8)
+
+
+def _annotated(
+    body: NDArray[np.uint8], page: PageReading, swatches: Sequence[Swatch], scanner: Scanner
+) -> bytes:
     from PIL import Image, ImageDraw
 
-    body = _balanced(page)
     lines = _legend(body.shape[1])
     height = body.shape[0] + round((HEAD_MM + FOOT_MM) * PER_MM) + LINE_PX * (len(lines) - 1)
     canvas = np.full((height, body.shape[1], 3), 255, dtype=np.uint8)

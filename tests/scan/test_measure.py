@@ -22,7 +22,7 @@ from calib.chart.markers import Marker
 from calib.colour.colorimetry import delta_e_2000, linear_to_xyz
 from calib.errors import InputError
 from calib.scan.measure import Measured, measure
-from calib.scan.proof import proof_picture
+from calib.scan.proof import proof_of
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.scan import ScanTruth, simulate_page
 from calib.synthetic.session import Laying, Scanner, Session, Strip
@@ -154,7 +154,7 @@ def test_any_number_of_processes_gives_the_same(
     paths = [studio.scan("page-2"), tmp_path / "one.jpg", tmp_path / "two.jpg"]
     for path, quality in zip(paths[1:], (95, 90), strict=True):
         write_scan(path, (studio.pixels("page-1") / 257).astype(np.uint8), DPI, jpeg_quality=quality)
-    draw = partial(proof_picture, scanner=SETTINGS.scanner)
+    draw = partial(proof_of, scanner=SETTINGS.scanner)
     begun: list[tuple[int, int, str]] = []
 
     def run(count: int) -> tuple[Measured, list[tuple[int, bytes]]]:

@@ -1,0 +1,1 @@
+"""What people look at: measured tables as one page that opens from disk."""

@@ -1,0 +1,95 @@
+"""Papers side by side: the same pens on each of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from calib.answers.papers.comparison import Facts, compare_papers
+from calib.answers.papers.sentences import by_itself, changes, on_this_paper, second_coat
+from calib.errors import CalibError
+from calib.report.chips import Chip, chip_of
+from calib.table.sessions import sessions_of
+from calib.table.table import Table
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One swatch on one paper; dE00: from the first paper, in words, empty on the first itself."""
+
+    chip: Chip | None
+    dE00: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One pen and number of coats over all papers; far: the largest difference, to sort by."""
+
+    marker: str
+    name: str
+    layers: int
+    cells: tuple[Cell, ...]
+    far: float
+
+
+@dataclass(frozen=True)
+class Sheets:
+    """Papers in the order of the tables; whites: their bare paper; sentences: of each; why: where they could not be compared."""
+
+    papers: tuple[str, ...]
+    whites: tuple[Chip | None, ...] = ()
+    sentences: tuple[tuple[str, ...], ...] = ()
+    rows: tuple[Row, ...] = ()
+    why: str = ""
+
+
+def sheets_of_papers(tables: Sequence[Table]) -> Sheets | None:
+    """Return papers side by side, None where there is only one; a CalibError's words are the answer where they cannot be compared."""
+    names = tuple(dict.fromkeys(session.paper for session in sessions_of(tables)))
+    if len(names) < 2:
+        return None
+    try:
+        found = compare_papers(tables)
+    except CalibError as error:
+        return Sheets(names, why=str(error))
+    first = found.facts[0]
+    at = [
+        {key: i for i, key in enumerate(f.against.keys)} if f.against is not None else {} for f in found.facts
+    ]
+    rows = [
+        _row(key, found.facts, at) for key in dict.fromkeys(key for f in found.facts for key in f.sheet.films)
+    ]
+    rows.sort(key=lambda row: -row.far)
+    return Sheets(
+        tuple(facts.sheet.paper for facts in found.facts),
+        tuple(
+            chip_of(facts.sheet.white, None)
+            if facts.sheet.white is not None and facts.sheet.white.lab is not None
+            else None
+            for facts in found.facts
+        ),
+        tuple(tuple(_sentences(facts, first)) for facts in found.facts),
+        tuple(rows),
+    )
+
+
+def _sentences(facts: Facts, first: Facts) -> list[str]:
+    said = [by_itself(facts)]
+    if facts.against is not None and facts.shift is not None and facts.against.keys:
+        said = [on_this_paper(facts, first), *changes(facts), *second_coat(facts, first), *said]
+    return said
+
+
+def _row(key: tuple[str, int], facts: Sequence[Facts], places: Sequence[dict[tuple[str, int], int]]) -> Row:
+    """Return one swatch over all papers; places: of each paper, where a swatch stands among its differences."""
+    cells, far, name = [], -1.0, ""
+    for one, place in zip(facts, places, strict=True):
+        film = one.sheet.films.get(key)
+        words, at = "", place.get(key)
+        if one.against is not None and at is not None:
+            far = max(far, float(one.against.dE00[at]))
+            words = f"{one.against.dE00[at]:.1f} ({one.against.low[at]:.1f} to {one.against.high[at]:.1f})"
+        white = one.sheet.white.lab if one.sheet.white is not None else None
+        cells.append(Cell(None if film is None else chip_of(film.reading, white), words))
+        name = name or ("" if film is None else film.reading.name)
+    return Row(key[0], name, key[1], tuple(cells), far)
