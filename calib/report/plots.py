@@ -136,7 +136,8 @@ def _svg(draw: Any, name: str, height: float = INCHES) -> str:
 def _tidy(svg: str, name: str) -> str:
     """Return an SVG's element alone, short, its ids its own, and for the eye only: the page has words for the rest."""
     svg = svg[svg.index("<svg") :]
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    # Its style would be the whole page's; the page has its own for plots.
+    svg = re.sub(r"<(metadata|style)\b.*?</\1>", "", svg, flags=re.DOTALL)
     svg = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", svg)
     svg = re.sub(r"(\d+\.\d{2})\d+", r"\1", svg)
     svg = re.sub(r">\s+<", "><", svg).replace("\n", " ")
