@@ -14,6 +14,7 @@ from pathlib import Path
 
 from calib.answers.doubles import groupsfile
 from calib.answers.drift import driftfile
+from calib.answers.matching import matchfile
 from calib.answers.papers import paperfile
 from calib.table import columns
 from calib.table.csvw import Column
@@ -28,6 +29,7 @@ TABLES: dict[str, Sequence[Column]] = {
     "drift": driftfile.COLUMNS,
     "papers": paperfile.COLUMNS,
     "swatches": paperfile.SWATCH_COLUMNS,
+    "match": matchfile.COLUMNS,
 }
 BLOCK = re.compile(r"^<!-- columns: (\w+) -->\n(.*?)^<!-- end -->$", re.M | re.S)
 

@@ -120,6 +120,7 @@ PAGES = {
     "Change the paper": ("papers",),
     "Carry your colours over to another paper": ("predict",),
     "Look at your colours": ("report",),
+    "Find a stand-in": ("match",),
     "Export": ("export",),
     "Flags": ("flags",),
     "The tour": ("demo",),

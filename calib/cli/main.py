@@ -18,6 +18,7 @@ from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
+from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
 from calib.cli.predict import predict
@@ -122,6 +123,7 @@ for command in (
     drift,
     papers,
     predict,
+    match,
     report,
     export,
     flags,
