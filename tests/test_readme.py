@@ -121,6 +121,7 @@ PAGES = {
     "Carry your colours over to another paper": ("predict",),
     "Look at your colours": ("report",),
     "Find a stand-in": ("match",),
+    "Find the true greys": ("greys",),
     "Export": ("export",),
     "Flags": ("flags",),
     "The tour": ("demo",),
