@@ -26,6 +26,7 @@ DOORS = {
     "matplotlib": ["report/*"],
     "click": ["cli/*"],
     "colour": ["synthetic/*"],
+    "wcwidth": ["cli/lines.py"],
     **{name: ["scan/image.py", "scan/formats/*", "synthetic/*"] for name in PICTURES},
     # The proof picture is written on with the chart's own fonts, which no other library here can do.
     "imagecodecs": ["scan/image.py", "scan/formats/*", "scan/profile.py", "synthetic/*"],
