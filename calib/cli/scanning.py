@@ -170,7 +170,6 @@ def measure(
     CHART.JSON is the plan that 'calib chart' wrote beside the PDF. The scans are TIFF, PNG, JPEG, PDF or HEIC
     files of any of its pages, in any order and any way up.
     """
-    from functools import partial
 
     from calib.chart.planfile import read_plan
     from calib.colour.reference import read_strip
@@ -195,7 +194,7 @@ def measure(
     chart_plan = read_plan(plan)
     settings = Settings(paper, session, dried, force, model)
 
-    draw = partial(proof_of, scanner=model) if proof else None
+    draw = proof_of if proof else None
     keep = ProofFolder(proof) if proof else None
     with Progress(scans, quiet) as progress:
 
