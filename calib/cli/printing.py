@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calib.cli.options import FilePath, Size, Stop, coats, note, page_option, plan_beside, quiet_option, say
+from calib.cli.options import (
+    FilePath,
+    Size,
+    Stop,
+    Words,
+    coats,
+    note,
+    page_option,
+    plan_beside,
+    quiet_option,
+    say,
+)
 
 if TYPE_CHECKING:
     from calib.chart.markers import Marker
@@ -33,6 +44,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--layers",
+    type=Words("1", "2", "1,2"),
     callback=coats,
     default="1,2",
     metavar="COATS",
@@ -131,7 +143,9 @@ def chart(
         quiet,
         f"Chart {plan.chart}: {len(listed)} markers in {cells} cells on {pages}, "
         f"about {_hours(colouring_hours(plan))} of colouring.",
-        f"Written: {output} (print it at 100 %, not 'fit to page') and {plan_path} (keep it: measuring needs it).",
+        f"Written: {output}",
+        f"Written: {plan_path} (keep it: measuring needs it)",
+        "Print at 100 %, not 'fit to page'.",
         "Air the room while you colour, cap each pen, and let the sheets dry for a day before scanning.",
     )
 
@@ -226,6 +240,8 @@ def carrier(
         quiet,
         f"Carrier {laid_out.plan.chart}: for a card of {width:g} x {height:g} mm, {side}; "
         f"{known.name} names {len(known.place)} patches in {known.rows} rows and {known.columns} columns.",
-        f"Written: {output} (print it at 100 %, not 'fit to page') and {plan_path} (keep it: reading the scan needs it).",
+        f"Written: {output}",
+        f"Written: {plan_path} (keep it: reading the scan needs it)",
+        "Print at 100 %, not 'fit to page'.",
         "Scan it with your card and your grey strip on it, as you scan your charts.",
     )
