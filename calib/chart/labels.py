@@ -196,6 +196,9 @@ def _overlay_line(
             if rest < 0:
                 continue
             name = letters.shortened(marker.name, rest - NAME_GAP_MM, ID_LEAST_PT)
+            if len(name) <= len(marker.name) / 2:
+                # A few letters of a name tell less than they clutter.
+                name = ""
             at = x + lead + mine
             texts = [Words(x + lead, y, marker.marker, size, DARK, True)]
             if name:

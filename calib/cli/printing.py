@@ -145,8 +145,7 @@ def chart(
         f"Written: {output} (print it at 100 %, not 'fit to page') and {plan_path} (keep it: measuring needs it).",
         *(
             [
-                "A cell of one ink over another takes two markers: fill it with the upper line's, let it dry, then fill it "
-                "with the lower line's."
+                "Where a cell says 'then … over it': fill it with the first marker, let it dry, then fill it with the second."
             ]
             if pairs
             else []
