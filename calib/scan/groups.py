@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.chart.markers import Marker
-from calib.colour.colorimetry import linear_to_romm
-from calib.colour.dose import DoseCurve, dose_curve, film_density
+from calib.colour.dose import DoseCurve, dose_curve
+from calib.scan.overlays import Laid
 from calib.scan.patch import Patch
 from calib.scan.swatch import Swatch
 
@@ -26,9 +26,7 @@ class Group:
     """All swatches of one marker and number of coats, or of one overlay; linear, paper: (n, 3) light of those with colour.
 
     A page scanned twice shows each cell twice; a cell counts once however often it is read. curve: how the
-    marker's light runs with its ink; amount: where on it this group lies. shares: (2, 3) how the density of an
-    overlay, in the light of wide primaries, comes from the ink below and from the one on top; None where that is not
-    known, and for a single ink.
+    marker's light runs with its ink; amount: where on it this group lies. laid: of an overlay, in place of that.
     """
 
     marker: Marker
@@ -38,28 +36,23 @@ class Group:
     paper: Array
     curve: DoseCurve
     amount: float = 1.0
-    shares: Array | None = None
+    laid: Laid | None = None
 
     @property
     def inks(self) -> int:
         """Of how many inks the amounts vary each by itself."""
-        return 1 if self.shares is None else len(self.shares)
+        return 1 if self.laid is None else len(self.laid.shares)
 
     def light_with(self, changes: Array) -> Array:
-        """Return the light (m, 3) of the film where its inks' amounts (m, inks) are changed, each 1 + change times as much."""
-        if self.shares is None:
-            amounts = self.amount * np.maximum(1 + changes[:, 0], 0.0)
-            return np.asarray(self.film + self.curve.light(amounts) - self.curve.light(self.amount))
-        wide = np.maximum(linear_to_romm(self.film), 0.0)
-        passed = 10.0 ** -(np.maximum(changes, -1.0) @ self.shares)
-        return np.asarray(self.film + (wide * (passed - 1)) @ _FROM_WIDE)
+        """Return the light (m, 3) of the film where its inks' amounts (m, inks) are each 1 + change times as much."""
+        if self.laid is not None:
+            return self.laid.light_with(changes)
+        amounts = self.amount * np.maximum(1 + changes[:, 0], 0.0)
+        return np.asarray(self.film + self.curve.light(amounts) - self.curve.light(self.amount))
 
     def way(self) -> Array:
         """Return how fast the light changes with the amount of each ink, relative: (inks, 3)."""
-        if self.shares is None:
-            return self.curve.slope(self.amount)
-        wide = np.maximum(linear_to_romm(self.film), 0.0)
-        return np.asarray((-np.log(10) * wide * self.shares) @ _FROM_WIDE)
+        return self.curve.slope(self.amount) if self.laid is None else self.laid.way()
 
     @property
     def film(self) -> Array:
@@ -99,7 +92,6 @@ def groups_of(swatches: Sequence[Swatch], order: Sequence[Marker]) -> list[Group
     return _with_curves(groups)
 
 
-_FROM_WIDE = np.linalg.inv(linear_to_romm(np.eye(3)))
 _NO_CURVE = dose_curve(np.ones(3), np.ones(3))
 
 
@@ -119,27 +111,16 @@ def _with_curves(groups: Sequence[Group]) -> list[Group]:
             if len(curve.amounts) == 2:
                 group = replace(group, curve=curve, amount=float(curve.amounts[group.layers - 1]))
         elif group.marker.kind == "overlay" and len(group.linear):
-            group = replace(group, shares=_shares(group, films))
+            group = replace(group, laid=_laid(group, films))
         result.append(group)
     return result
 
 
-def _shares(overlay: Group, films: dict[str, dict[int, Group]]) -> Array | None:
-    """Return what either ink has of an overlay's density (2, 3), by one coat of one of them alone; None where neither was read.
-
-    The densities of films add (Bouguer and Beer) in light narrow enough; what they fail to add by is given to the ink that
-    was not looked at alone, so that both together are what was read.
-    """
+def _laid(overlay: Group, films: dict[str, dict[int, Group]]) -> Laid:
+    """Return an overlay with what was read of one coat of either ink by itself."""
     cell = overlay.swatches[0].cell
-    total = _wide_density(overlay)
-    for first, marker in enumerate((cell.marker, cell.over)):
-        alone = films.get(marker, {}).get(1)
-        if alone is not None:
-            mine = _wide_density(alone)
-            return np.stack([mine, total - mine] if first == 0 else [total - mine, mine])
-    return None
-
-
-def _wide_density(group: Group) -> Array:
-    """Return a film's density (3,) over its paper in wide primaries, in which all surface colours have light."""
-    return film_density(linear_to_romm(group.paper.mean(axis=0)), linear_to_romm(group.film))
+    paper = overlay.paper.mean(axis=0)
+    below, above = (films.get(marker, {}).get(1) for marker in (cell.marker, cell.over))
+    # Each film is seen against the paper beside it, and the light is not quite alike all over a page.
+    alone = [one.film * paper / one.paper.mean(axis=0) if one else None for one in (below, above)]
+    return Laid(paper, overlay.film, (alone[0], alone[1]))
