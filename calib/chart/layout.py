@@ -116,7 +116,7 @@ def lay_out(markers: Sequence[Marker], options: ChartOptions, pairs: Sequence[Pa
                 black=grid.black.rounded(),
                 cells=cells,
                 ruler=grid.ruler.rounded(),
-                texts=tuple(text.rounded() for text in grid.texts),
+                texts=tuple(text.rounded() for text in (*grid.texts, *_labels_aside(cells, options))),
             )
             for number, cells in enumerate(pages)
         ),
@@ -200,6 +200,13 @@ def _group_mm(options: ChartOptions) -> float:
     """Return the width of one marker's cells side by side."""
     coats = len(options.layers)
     return coats * options.cell_mm[0] + (coats - 1) * GAP_MM
+
+
+def _labels_aside(cells: Sequence[Cell], options: ChartOptions) -> list[Box]:
+    """Return where the labels of overlays stand that reach over more than their cell, so that no paper is looked for there."""
+    aside = _group_mm(options) - options.cell_mm[0]
+    overlays = [cell.box for cell in cells if cell.over and aside]
+    return [Box(box.right_mm, box.y_mm - LABEL_MM, aside, LABEL_MM) for box in overlays]
 
 
 def _columns(left: float, right: float, options: ChartOptions) -> tuple[float, ...]:
