@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calib.chart.markers import Marker
 from calib.colour.dose import DoseCurve, dose_curve
+from calib.scan.cover import TWO_COATS
 from calib.scan.overlays import Laid
 from calib.scan.patch import Patch
 from calib.scan.swatch import Swatch
@@ -120,7 +121,15 @@ def _laid(overlay: Group, films: dict[str, dict[int, Group]]) -> Laid:
     """Return an overlay with what was read of one coat of either ink by itself."""
     cell = overlay.swatches[0].cell
     paper = overlay.paper.mean(axis=0)
-    below, above = (films.get(marker, {}).get(1) for marker in (cell.marker, cell.over))
-    # Each film is seen against the paper beside it, and the light is not quite alike all over a page.
-    alone = [one.film * paper / one.paper.mean(axis=0) if one else None for one in (below, above)]
+    alone = [_one_coat(films.get(marker, {}), paper) for marker in (cell.marker, cell.over)]
     return Laid(paper, overlay.film, (alone[0], alone[1]))
+
+
+def _one_coat(films: dict[int, Group], paper: Array) -> Array | None:
+    """Return the light (3,) of one coat of an ink over this paper (3,), from two where one was not read; None without either."""
+    if not films:
+        return None
+    group = films.get(1) or films[2]
+    light = group.film if group.layers == 1 else group.curve.light(group.amount / TWO_COATS)[0]
+    # Each film is seen against the paper beside it, and the light is not quite alike all over a page.
+    return np.asarray(light * paper / group.paper.mean(axis=0))

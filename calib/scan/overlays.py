@@ -43,7 +43,8 @@ class Laid:
         """What of the density in wide primaries, in which all surface colours have light, comes from which ink: (inks, 3).
 
         By one ink alone, the lower one first: what densities fail to add by is given to the other, so that both together are
-        what was read. Where neither was read alone, both count as one ink.
+        what was read. Where neither was read alone, both count as one ink, and of inks
+        that take from each other's colour some of the doubt is missed.
         """
         total = self._density(self.film)
         below, above = self.alone
