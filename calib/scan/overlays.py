@@ -65,9 +65,10 @@ class Laid:
 
     def lacks_an_ink(self, scanner: Scanner) -> bool:
         """Tell whether the colour is that of one of the inks alone, though the other would plainly show."""
-        if self.alone[0] is None or self.alone[1] is None:
+        below, above = self.alone
+        if below is None or above is None:
             return False
-        inks = np.array([self._density(light) for light in self.alone])
+        inks = np.array([self._density(below), self._density(above)])
         film = scanner.to_lab(self.film)
         for one, other in (inks, inks[::-1]):
             alone, both = scanner.to_lab(self._light(np.stack([one, one + LEAST_KEPT * other])))
