@@ -243,12 +243,17 @@ def _measured_words(measured: Measured) -> list[str]:
     table = measured.table
     pens = [row for row in table.readings if row.kind not in ("paper", "black")]
     read = [row for row in pens if row.lab is not None]
+    inks = [row for row in read if row.kind != "overlay"]
+    overlays = len(read) - len(inks)
+    laid = (
+        f", and {overlays} overlay{'s' if overlays != 1 else ''} of one ink over another" if overlays else ""
+    )
     flags = {name: sum(name in row.flags for row in pens) for name in FLAGS}
     said = ", ".join(f"{name} {count}" for name, count in flags.items() if count)
     white = next(row for row in table.readings if row.kind == "paper")
     scatter = table.origin.scatter
     lines = [
-        f"{len({row.marker for row in read})} markers measured in {len(read)} rows; "
+        f"{len({row.marker for row in inks})} markers measured in {len(inks)} rows{laid}; "
         f"paper L* {white.L:.1f}, a* {_signed(white.a)}, b* {_signed(white.b)}; "
         f"scattered light {100 * table.origin.flare['mean']:.1f} %.",
         f"Your hand lays {100 * scatter['relative_dose']:.1f} % more or less ink from swatch to swatch "
