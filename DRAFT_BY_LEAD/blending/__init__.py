@@ -1,0 +1,1 @@
+"""Sets of pens that run from dark to light: judged, and proposed."""

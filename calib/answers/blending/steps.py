@@ -1,0 +1,170 @@
+"""A step from one pen to the next lighter one, in one number of coats: how far up, across and round it goes.
+
+What shades is the step in lightness. Besides it a step may change in chroma and turn in hue, and both are weighed as CIE94 weighs
+them (CIE 116-1995), because a strong colour's chroma and hue may move more before the eye minds: chroma by 1 + 0.045 C, hue by 1 + 0.015 C,
+with C the geometric mean of both chromas. The squares of such steps add up, which is what lets the best set be found and
+not only a good one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calib.answers.blending.evenness import Spread, unevenness
+from calib.answers.doubles.groups import JUST_PERCEPTIBLE, USUALLY_ACCEPTED
+from calib.answers.doubles.pairs import coats_of, differences
+from calib.answers.doubles.pens import Pen
+from calib.colour.difference import lch_differences
+from calib.colour.naming import is_grey
+
+Array = NDArray[np.float64]
+
+# CIE 116-1995.
+CHROMA_WEIGHT, HUE_WEIGHT = 0.045, 0.015
+# Less than this in L* in any number of coats is no step, and would let two near doubles stand apart in a set: dE00 divides a step in L* by
+# 1.75 at most (Sharma, Wu and Dalal 2005, eq. 15), so two such steps are 2.3 dE00 (invented, and chosen for that).
+LEAST_STEP = 2.0
+# From here on a seam is likely to show where two pens meet (invented: a quarter of the way from black to white).
+WIDE_STEP = 25.0
+# A step that turns further than this looks like another colour and not like shade (invented: a twelfth of the circle).
+FAR_TURN = 30.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """From a pen to the next lighter one.
+
+    dL, dC: in L* and chroma, lighter less darker. turn: degrees of hue, None where one of both is near grey, since a grey's hue means
+    nothing. across: what changes beside lightness, weighed as CIE94 does. dE00, low, high: with its 95 per cent interval.
+    """
+
+    dL: float
+    dC: float
+    turn: float | None
+    across: float
+    dE00: float
+    low: float
+    high: float
+
+    @property
+    def verdict(self) -> str:
+        """'unseen', 'backwards', 'small', 'wide', 'turning' or 'good'."""
+        if self.high < JUST_PERCEPTIBLE:
+            return "unseen"
+        if self.dL < 0:
+            return "backwards"
+        if self.dE00 <= USUALLY_ACCEPTED or self.dL < LEAST_STEP:
+            return "small"
+        if self.dL > WIDE_STEP:
+            return "wide"
+        turns = self.turn is not None and abs(self.turn) > FAR_TURN
+        return "turning" if turns and self.across > JUST_PERCEPTIBLE else "good"
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A set in one number of coats: lab (m, 3), the steps between (m - 1), and how uneven their dL are."""
+
+    lab: Array
+    steps: tuple[Step, ...]
+    uneven: Spread
+
+    @property
+    def span(self) -> float:
+        """From the darkest to the lightest, in L*."""
+        return float(np.ptp(self.lab[:, 0]))
+
+
+@dataclass(frozen=True, eq=False)
+class Blend:
+    """Pens from dark to light, in each number of coats that is asked for.
+
+    miss: root mean square over coats and steps of how far a step is from an even one straight up (see ``squared_miss``), in L*.
+    """
+
+    pens: tuple[Pen, ...]
+    runs: dict[int, Run]
+    miss: float
+
+    @property
+    def markers(self) -> tuple[str, ...]:
+        """The ids, dark first."""
+        return tuple(pen.marker for pen in self.pens)
+
+    @property
+    def widest(self) -> int:
+        """Which step is the widest in L*, in the mean over coats."""
+        return int(np.argmax(np.mean([[step.dL for step in run.steps] for run in self.runs.values()], axis=0)))
+
+
+def lab_of(pens: Sequence[Pen], coats: Sequence[int]) -> Array:
+    """Return (k, n, 3) Lab of n pens in k numbers of coats, all of which each pen has."""
+    return np.array([[pen.coats[n].film.lab for pen in pens] for n in coats]).reshape(len(coats), len(pens), 3)
+
+
+def covariance_of(pens: Sequence[Pen], coats: Sequence[int]) -> Array:
+    """Return (k, n, 3, 3) the covariance of their Lab."""
+    found = [[pen.coats[n].film.covariance for pen in pens] for n in coats]
+    return np.array(found).reshape(len(coats), len(pens), 3, 3)
+
+
+def step_parts(dark: ArrayLike, light: ArrayLike) -> Array:
+    """Return (..., 3) dL*, and the changes in chroma and in hue weighed as CIE94 does, of steps between colours (..., 3)."""
+    one, two = np.asarray(dark, dtype=float), np.asarray(light, dtype=float)
+    parts = lch_differences(one, two)
+    chroma = np.sqrt(np.hypot(one[..., 1], one[..., 2]) * np.hypot(two[..., 1], two[..., 2]))
+    weights = np.stack(
+        [np.ones_like(chroma), 1.0 + CHROMA_WEIGHT * chroma, 1.0 + HUE_WEIGHT * chroma], axis=-1
+    )
+    return np.asarray(parts / weights)
+
+
+def squared_miss(lab: ArrayLike) -> Array:
+    """Return (...) the mean square over coats and steps of how far steps miss an even one straight up, in L* squared.
+
+    lab: (..., k, m, 3) of m pens, dark first, in k numbers of coats. The even step of a number of coats is the set's own span there
+    divided by its steps, in lightness alone; any change in chroma and hue counts as missed. With the ends fixed the
+    mean even step is a constant, so what a step adds depends on its own two pens only.
+    """
+    lab = np.asarray(lab, dtype=float)
+    parts = step_parts(lab[..., :-1, :], lab[..., 1:, :])
+    even = parts[..., 0].mean(axis=-1)
+    return np.asarray((np.sum(parts**2, axis=-1).mean(axis=-1) - even**2).mean(axis=-1))
+
+
+def hue_turn(one: Array, two: Array, white: Array | None) -> float | None:
+    """Return by how many degrees (-180 to 180) the hue turns from one colour (3,) to the other, None where either is near grey."""
+    if is_grey(one, white) or is_grey(two, white):
+        return None
+    turn = np.arctan2(two[2], two[1]) - np.arctan2(one[2], one[1])
+    return float(np.degrees((turn + np.pi) % (2 * np.pi) - np.pi))
+
+
+def blend_of(pens: Sequence[Pen], coats: Sequence[int], white: Array | None) -> Blend:
+    """Return pens, dark first and two at least, as a set in these numbers of coats, all of which each pen has."""
+    lab = lab_of(pens, coats)
+    own = coats_of(pens)
+    first = np.arange(len(pens) - 1)
+    between = differences({n: own[n] for n in coats}, first, first + 1)
+    runs = {}
+    for k, n in enumerate(coats):
+        parts = step_parts(lab[k, :-1], lab[k, 1:])
+        plain = lch_differences(lab[k, :-1], lab[k, 1:])
+        steps = tuple(
+            Step(
+                float(plain[i, 0]),
+                float(plain[i, 1]),
+                hue_turn(lab[k, i], lab[k, i + 1], white),
+                float(np.hypot(*parts[i, 1:])),
+                *(float(part[i, n - 1]) for part in (between.seen, between.low, between.high)),
+            )
+            for i in first
+        )
+        u_L = np.array([np.sqrt(pen.coats[n].film.covariance[0, 0]) for pen in pens])
+        freedom = min(pen.coats[n].freedom for pen in pens)
+        runs[n] = Run(lab[k], steps, unevenness(lab[k, :, 0], u_L, freedom))
+    return Blend(tuple(pens), runs, float(np.sqrt(max(float(squared_miss(lab)), 0.0))))
