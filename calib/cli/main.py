@@ -14,6 +14,7 @@ from contextlib import suppress
 import click
 
 from calib import __version__
+from calib.cli.blend import blend
 from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
@@ -122,6 +123,7 @@ for command in (
     drift,
     papers,
     predict,
+    blend,
     report,
     export,
     flags,

@@ -49,14 +49,10 @@ def unevenness(L: Array, u_L: Array, freedom: int = 0) -> Spread:
     drawn = np.linalg.norm(off + noise, axis=1)
     along = noise @ (off / max(size, 1e-12))
     inside = along**2 - np.sum(noise**2, axis=1) + size**2
-    least = np.where(
-        np.sum(noise**2, axis=1) >= size**2, 0.0, np.sqrt(np.maximum(inside, 0.0)) - along
-    )
+    least = np.where(np.sum(noise**2, axis=1) >= size**2, 0.0, np.sqrt(np.maximum(inside, 0.0)) - along)
     scale = mean * np.sqrt(len(steps))
     low, high = np.quantile(least, TAIL), np.quantile(drawn, 1 - TAIL)
-    return Spread(
-        size / scale, float(np.clip(low, 0.0, size)) / scale, max(float(high), size) / scale
-    )
+    return Spread(size / scale, float(np.clip(low, 0.0, size)) / scale, max(float(high), size) / scale)
 
 
 def chances(misses: Sequence[Array]) -> tuple[float, ...]:

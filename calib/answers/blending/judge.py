@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.answers.blending.pool import common_coats, may_be_proposed, near_doubles
-from calib.answers.blending.propose import both_pens, flagged_words
+from calib.answers.blending.named import both_pens, flagged_words
+from calib.answers.blending.pool import common_coats, lacking_words, may_be_proposed, near_doubles
 from calib.answers.blending.steps import LEAST_STEP, Blend, blend_of, lab_of, step_parts
 from calib.answers.doubles.pens import Pen
 from calib.answers.shelf import Shelf
@@ -19,8 +19,8 @@ Array = NDArray[np.float64]
 
 # How many pens are named for one place.
 MOST_ADDED = 2
-# A pen between two others is worth adding where what it misses (``steps.squared_miss``) is less than this share of its even step; an end may
-# miss by as much of the set's mean step (invented: at a half a step would be half as long again as it should be).
+# A pen between two others is worth adding where it misses the middle between them by less than this share of half the way; an end may miss by
+# as much of the set's mean step (invented: at a half a step would be half as long again as it should be).
 FITS = 0.5
 # With less than this in L* above the set or below it there is no room for another end.
 LEAST_END = 5.0
@@ -30,7 +30,8 @@ LEAST_END = 5.0
 class Added:
     """A pen that could be added, and how well it goes there.
 
-    where: 'darker', 'between' or 'lighter'. after: for one between, the darker of its neighbours. miss: of the steps it makes, in L*. dL: (k, 1 or
+    where: 'darker', 'between' or 'lighter'. after: for one between, the darker of its neighbours. miss: root mean square of how far
+    its steps are from those of the middle between its neighbours, or from the set's mean step, in L*. dL: (k, 1 or
     2) its steps in each number of coats, from dark to light. fits: whether it is worth adding.
     """
 
@@ -69,9 +70,7 @@ class Judgement:
         return tuple(one for one in self.added if one.where == where)
 
 
-def judge(
-    shelf: Shelf, markers: Sequence[str], layers: tuple[int, ...] | None, contrast: float
-) -> Judgement:
+def judge(shelf: Shelf, markers: Sequence[str], layers: tuple[int, ...] | None, contrast: float) -> Judgement:
     """Return the judgement of a set of pens, named in any order.
 
     layers: numbers of coats it is judged in, None for all in which every pen was read. contrast: in L*, what it should span. Raises ImpossibleError
@@ -82,16 +81,11 @@ def judge(
         raise ImpossibleError("a set is of two markers at least", "Name its markers, the darkest first.")
     coats = common_coats(pens, layers)
     warnings = [*shelf.warnings, *flagged_words(shelf, pens)]
-    others = sorted({n for pen in pens for n in pen.coats} - set(coats))
-    if layers is None and others:
-        lacking = [pen.called for pen in pens if any(n not in pen.coats for n in others)]
-        warnings.append(
-            f"judged in {'one coat' if coats == (1,) else 'two coats'} only, because the other was not read of {', '.join(lacking)}"
-        )
+    warnings += lacking_words(pens, coats, layers)
     lightness = lab_of(pens, coats)[..., 0]
     # Pens that are equally light stay in the order in which they were named.
     order = np.argsort(lightness.mean(axis=0), kind="stable")
-    blend = blend_of([pens[i] for i in order], coats, shelf.white)
+    blend = blend_of([pens[i] for i in order], coats)
     good, barred = may_be_proposed(shelf, coats)
     free = [pen for pen in good if pen.marker not in blend.markers]
     near = near_doubles(blend.pens)
@@ -102,11 +96,9 @@ def judge(
         blend,
         bool(np.all(order == np.arange(len(pens)))),
         tuple(_swapped(blend)),
-        tuple([*_ends(blend, free, coats), *_between(blend, free, coats)]),
+        (*_ends(blend, free, coats), *_between(blend, free, coats)),
         tuple(_second(blend)),
-        tuple(
-            (blend.pens[i], blend.pens[j]) for i, j in zip(*np.nonzero(np.triu(near)), strict=True)
-        ),
+        tuple((blend.pens[int(i)], blend.pens[int(j)]) for i, j in np.argwhere(np.triu(near))),
         contrast,
         {marker: why for marker, why in barred.items() if marker not in blend.markers},
         tuple(warnings),
@@ -125,20 +117,23 @@ def _swapped(blend: Blend) -> list[tuple[Pen, Pen]]:
 def _unlike(pens: Sequence[Pen], free: Sequence[Pen]) -> list[Pen]:
     """Return those that are no near double of any pen of the set."""
     near = near_doubles([*pens, *free])[len(pens) :, : len(pens)]
-    return [pen for pen, alike in zip(free, near.any(axis=1), strict=True) if not alike]
+    return [pen for pen, alike in zip(free, near, strict=True) if not alike.any()]
 
 
 def _between(blend: Blend, free: Sequence[Pen], coats: tuple[int, ...]) -> list[Added]:
     """Return the pens that would divide the widest gap best."""
     dark, light = blend.pens[blend.widest : blend.widest + 2]
+    gap = step_parts(*lab_of([dark, light], coats).swapaxes(0, 1))
+    half = np.sum((gap / 2) ** 2, axis=-1)
     found = []
     for pen in _unlike(blend.pens, free):
         parts = step_parts(lab_of([dark, pen], coats), lab_of([pen, light], coats))
         if (parts[..., 0] < LEAST_STEP).any():
             continue
-        even = parts[..., 0].mean(axis=-1)
-        miss = float(np.sqrt(np.mean(np.sum(parts**2, axis=-1).mean(axis=-1) - even**2)))
-        fits = miss < FITS * float(np.sqrt(np.mean(even**2)))
+        # The gap's own change in chroma and hue has to be made by somebody; only what goes beyond two halves of the gap is missed.
+        excess = float(np.mean(np.sum(parts**2, axis=-1).mean(axis=-1) - half))
+        miss = float(np.sqrt(max(excess, 0.0)))
+        fits = miss < FITS * float(np.sqrt(np.mean(half)))
         found.append(Added(pen, "between", dark, miss, parts[..., 0], fits))
     return sorted(found, key=lambda one: (one.miss, one.pen.order))[:MOST_ADDED]
 
@@ -169,14 +164,14 @@ def _second(blend: Blend) -> list[Pen]:
         return []
     lab = blend.runs[1].lab
     at = blend.widest
+    half = float(np.sum((step_parts(lab[at], lab[at + 1]) / 2) ** 2))
     found = []
     for pen in blend.pens[at + 1 :]:
         if 2 not in pen.coats:
             continue
         twice = pen.coats[2].film.lab
         parts = step_parts(np.stack([lab[at], twice]), np.stack([twice, lab[at + 1]]))
-        even = parts[:, 0].mean()
-        miss = np.sqrt(np.sum(parts**2, axis=-1).mean() - even**2)
-        if (parts[:, 0] >= LEAST_STEP).all() and miss < FITS * even:
-            found.append((float(miss), pen))
+        excess = float(np.sum(parts**2, axis=-1).mean()) - half
+        if (parts[:, 0] >= LEAST_STEP).all() and excess < FITS**2 * half:
+            found.append((excess, pen))
     return [pen for _, pen in sorted(found, key=lambda one: (one[0], one[1].order))][:MOST_ADDED]

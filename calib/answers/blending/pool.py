@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.answers.blending.steps import LEAST_STEP, lab_of, step_parts
 from calib.answers.doubles.groups import USUALLY_ACCEPTED
 from calib.answers.doubles.pairs import close_pairs, coats_of
-from calib.answers.doubles.pens import Pen, natural
+from calib.answers.doubles.pens import Pen, few_words, natural
 from calib.answers.shelf import Shelf
 from calib.errors import ImpossibleError
 
@@ -72,9 +72,7 @@ def common_coats(pens: Sequence[Pen], asked: tuple[int, ...] | None) -> tuple[in
     common = tuple(n for n in (1, 2) if all(n in pen.coats for pen in pens))
     wanted = asked or common
     missing = {n: [pen.called for pen in pens if n not in pen.coats] for n in wanted or (1, 2)}
-    said = [
-        f"not read in {coat_words((n,))}: {', '.join(called)}" for n, called in missing.items() if called
-    ]
+    said = [f"not read in {coat_words((n,))}: {', '.join(called)}" for n, called in missing.items() if called]
     if said and (asked or not common):
         raise ImpossibleError(
             "; ".join(said),
@@ -83,6 +81,17 @@ def common_coats(pens: Sequence[Pen], asked: tuple[int, ...] | None) -> tuple[in
             else "Colour and scan the missing cells, or leave these pens out.",
         )
     return wanted
+
+
+def lacking_words(pens: Sequence[Pen], coats: tuple[int, ...], asked: tuple[int, ...] | None) -> list[str]:
+    """Return a warning where nothing was asked for and a number of coats does not count, because not all pens were read in it."""
+    others = sorted({n for pen in pens for n in pen.coats} - set(coats))
+    if asked or not others:
+        return []
+    lacking = [pen.called for pen in pens if any(n not in pen.coats for n in others)]
+    return [
+        f"in {coat_words(coats)} only, because {coat_words(others)} could not be read of {few_words(lacking)}"
+    ]
 
 
 def may_be_proposed(shelf: Shelf, coats: tuple[int, ...]) -> tuple[tuple[Pen, ...], dict[str, str]]:
@@ -104,4 +113,4 @@ def may_be_proposed(shelf: Shelf, coats: tuple[int, ...]) -> tuple[tuple[Pen, ..
 
 def coat_words(coats: Sequence[int]) -> str:
     """Return 'one coat', 'two coats' or 'one coat and two'."""
-    return {(1,): "one coat", (2,): "two coats"}.get(tuple(coats), "one coat and two")
+    return "one coat and two" if len(coats) > 1 else ("one coat", "two coats")[coats[0] - 1]

@@ -54,7 +54,9 @@ class Paths:
         return tuple(reversed(found))
 
 
-def cheapest(cost: Array, starts: Sequence[int], count: int, apart: Sequence[Apart] = (), own: Array | None = None) -> Paths:
+def cheapest(
+    cost: Array, starts: Sequence[int], count: int, apart: Sequence[Apart] = (), own: Array | None = None
+) -> Paths:
     """Return the cheapest paths of count nodes.
 
     cost: (n, n) of the edge from the row's node to the column's, infinite where there is none. own: (n,) what a node costs itself. Of equal
@@ -64,7 +66,9 @@ def cheapest(cost: Array, starts: Sequence[int], count: int, apart: Sequence[Apa
     own = np.zeros(n) if own is None else own
     entered = cost + own
     marks = [tuple(int(one.nodes[i]) for one in apart) for i in range(n)]
-    groups: dict[State, Ints] = {mark: np.array([i for i in range(n) if marks[i] == mark]) for mark in sorted(set(marks))}
+    groups: dict[State, Ints] = {
+        mark: np.array([i for i in range(n) if marks[i] == mark]) for mark in sorted(set(marks))
+    }
     limits = tuple(one.most for one in apart)
     current: dict[State, Array] = {}
     for s, start in enumerate(starts):
@@ -78,10 +82,15 @@ def cheapest(cost: Array, starts: Sequence[int], count: int, apart: Sequence[Apa
             best, before = _extended(value, entered)
             for mark, columns in groups.items():
                 new = tuple(a + b for a, b in zip(state, mark, strict=True))
-                if any(a > b for a, b in zip(new, limits, strict=True)) or not np.isfinite(best[:, columns]).any():
+                if (
+                    any(a > b for a, b in zip(new, limits, strict=True))
+                    or not np.isfinite(best[:, columns]).any()
+                ):
                     continue
                 following.setdefault(new, np.full((len(starts), n), np.inf))[:, columns] = best[:, columns]
-                back.setdefault(new, np.zeros((len(starts), n), dtype=np.intp))[:, columns] = before[:, columns]
+                back.setdefault(new, np.zeros((len(starts), n), dtype=np.intp))[:, columns] = before[
+                    :, columns
+                ]
         layers.append(back)
         current = following
     ends = tuple(sorted(current))
@@ -115,5 +124,5 @@ def most_nodes(edges: Bools, starts: Bools, ends: Bools) -> int:
     while reached.any():
         count += 1
         longest = count if (reached & ends).any() else longest
-        reached = edges[reached].any(axis=0)
+        reached = np.asarray(edges[reached].any(axis=0))
     return longest

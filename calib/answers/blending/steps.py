@@ -10,16 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.answers.between import steps_between
 from calib.answers.blending.evenness import Spread, unevenness
 from calib.answers.doubles.groups import JUST_PERCEPTIBLE, USUALLY_ACCEPTED
-from calib.answers.doubles.pairs import coats_of, differences
 from calib.answers.doubles.pens import Pen
 from calib.colour.difference import lch_differences
-from calib.colour.naming import is_grey
 
 Array = NDArray[np.float64]
 
@@ -38,8 +38,7 @@ FAR_TURN = 30.0
 class Step:
     """From a pen to the next lighter one.
 
-    dL, dC: in L* and chroma, lighter less darker. turn: degrees of hue, None where one of both is near grey, since a grey's hue means
-    nothing. across: what changes beside lightness, weighed as CIE94 does. dE00, low, high: with its 95 per cent interval.
+    dL, dC: in L* and chroma, lighter less darker. turn: degrees of hue, None where one of both is too grey to have one. across: what changes beside lightness, weighed as CIE94 does. dE00, low, high: with its 95 per cent interval.
     """
 
     dL: float
@@ -98,12 +97,16 @@ class Blend:
     @property
     def widest(self) -> int:
         """Which step is the widest in L*, in the mean over coats."""
-        return int(np.argmax(np.mean([[step.dL for step in run.steps] for run in self.runs.values()], axis=0)))
+        return int(
+            np.argmax(np.mean([[step.dL for step in run.steps] for run in self.runs.values()], axis=0))
+        )
 
 
 def lab_of(pens: Sequence[Pen], coats: Sequence[int]) -> Array:
     """Return (k, n, 3) Lab of n pens in k numbers of coats, all of which each pen has."""
-    return np.array([[pen.coats[n].film.lab for pen in pens] for n in coats]).reshape(len(coats), len(pens), 3)
+    return np.array([[pen.coats[n].film.lab for pen in pens] for n in coats]).reshape(
+        len(coats), len(pens), 3
+    )
 
 
 def covariance_of(pens: Sequence[Pen], coats: Sequence[int]) -> Array:
@@ -136,35 +139,18 @@ def squared_miss(lab: ArrayLike) -> Array:
     return np.asarray((np.sum(parts**2, axis=-1).mean(axis=-1) - even**2).mean(axis=-1))
 
 
-def hue_turn(one: Array, two: Array, white: Array | None) -> float | None:
-    """Return by how many degrees (-180 to 180) the hue turns from one colour (3,) to the other, None where either is near grey."""
-    if is_grey(one, white) or is_grey(two, white):
-        return None
-    turn = np.arctan2(two[2], two[1]) - np.arctan2(one[2], one[1])
-    return float(np.degrees((turn + np.pi) % (2 * np.pi) - np.pi))
-
-
-def blend_of(pens: Sequence[Pen], coats: Sequence[int], white: Array | None) -> Blend:
+def blend_of(pens: Sequence[Pen], coats: Sequence[int]) -> Blend:
     """Return pens, dark first and two at least, as a set in these numbers of coats, all of which each pen has."""
     lab = lab_of(pens, coats)
-    own = coats_of(pens)
-    first = np.arange(len(pens) - 1)
-    between = differences({n: own[n] for n in coats}, first, first + 1)
     runs = {}
     for k, n in enumerate(coats):
-        parts = step_parts(lab[k, :-1], lab[k, 1:])
-        plain = lch_differences(lab[k, :-1], lab[k, 1:])
+        taken = [pen.coats[n] for pen in pens]
+        across = np.hypot(*np.moveaxis(step_parts(lab[k, :-1], lab[k, 1:])[:, 1:], -1, 0))
+        found = steps_between(list(pairwise(taken)))
         steps = tuple(
-            Step(
-                float(plain[i, 0]),
-                float(plain[i, 1]),
-                hue_turn(lab[k, i], lab[k, i + 1], white),
-                float(np.hypot(*parts[i, 1:])),
-                *(float(part[i, n - 1]) for part in (between.seen, between.low, between.high)),
-            )
-            for i in first
+            Step(one.dL, one.dC, one.turn, float(far), one.dE00, one.low, one.high)
+            for one, far in zip(found, across, strict=True)
         )
-        u_L = np.array([np.sqrt(pen.coats[n].film.covariance[0, 0]) for pen in pens])
-        freedom = min(pen.coats[n].freedom for pen in pens)
-        runs[n] = Run(lab[k], steps, unevenness(lab[k, :, 0], u_L, freedom))
+        u_L = np.sqrt([one.film.covariance[0, 0] for one in taken])
+        runs[n] = Run(lab[k], steps, unevenness(lab[k, :, 0], u_L, min(one.freedom for one in taken)))
     return Blend(tuple(pens), runs, float(np.sqrt(max(float(squared_miss(lab)), 0.0))))
