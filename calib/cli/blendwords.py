@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 WIDTH = 79
 # A pen's name takes so much of a line and of a sentence; the file and --json have all of it.
-IN_TABLE, IN_WORDS = 27, 40
+IN_TABLE, IN_WORDS = 25, 40
 MOST_NAMED = 6
 COATS = {1: "One coat", 2: "Two coats"}
 
@@ -32,8 +32,9 @@ def proposal_words(found: Proposal) -> Iterator[str]:
         head = f"The best {_sets(found.steps)} around hue {found.hue:.0f} degrees, of {_pens(found.considered)} near it:"
     yield from _wrapped(head)
     yield from _tables(best)
+    hue = "" if found.hue is None else " In the choice each pen's distance from that hue counted as well."
     yield from _wrapped(
-        f"A step misses an even one by {best.miss:.1f} L on average; what it changes in chroma and hue counts as missed too."
+        f"A step misses an even one by {100 * best.share:.0f} % on average; what it changes in chroma and hue counts as missed too.{hue}"
     )
     yield from _contrast(best, found.contrast)
     yield from _others(found)
@@ -54,7 +55,7 @@ def _others(found: Proposal) -> Iterator[str]:
             f"{' '.join(f'{step.dL:+.0f}' for step in run.steps)} L in {_coat(n)}"
             for n, run in one.runs.items()
         )
-        yield from _wrapped(f"{number}. {ids}: misses {one.miss:.1f} L on average ({steps})")
+        yield from _wrapped(f"{number}. {ids}: misses {100 * one.share:.0f} % ({steps})")
     share = round(100 * found.others[0])
     told = (
         f"Were all of them coloured and measured again, the first would come out best in {share} of 100 cases"
@@ -156,7 +157,8 @@ def _tables(blend: Blend) -> Iterator[str]:
         yield f"{COATS[n]:<{IN_TABLE + 4}}L    lighter  dE00 (95 %)          hue"
         for place, pen in enumerate(blend.pens):
             step = run.steps[place] if place < len(run.steps) else None
-            yield f"  {_fitted(_name(pen, IN_TABLE), IN_TABLE)}{run.lab[place, 0]:6.1f}{_step(step)}".rstrip()
+            name = _name(pen, IN_TABLE)
+            yield f"  {name}{' ' * (IN_TABLE - _columns(name))}{run.lab[place, 0]:6.1f}{_step(step)}".rstrip()
         yield from _wrapped(_evenness(run))
     yield ""
 
@@ -223,23 +225,22 @@ def _name(pen: Pen, most: int = IN_WORDS) -> str:
 
 
 def _short(text: str, most: int = IN_WORDS) -> str:
+    """Return text on one line that steers no terminal and takes so many of its columns at most."""
     from calib.errors import harmless
     from calib.files import shorten
 
-    return shorten(harmless(text), most)
+    cut = shorten(harmless(text), most)
+    while _columns(cut) > most:
+        cut = cut.removesuffix("…")[:-1] + "…"
+    return cut
 
 
-def _fitted(text: str, width: int) -> str:
-    """Return text that takes so many columns of a terminal, where the scripts of East Asia take two a letter."""
+def _columns(text: str) -> int:
+    """Return how many columns of a terminal text takes; the scripts of East Asia take two a letter."""
     import unicodedata
 
-    def taken(letter: str) -> int:
-        wide = unicodedata.east_asian_width(letter) in "WF"
-        return 0 if unicodedata.combining(letter) else 2 if wide else 1
-
-    while sum(map(taken, text)) > width:
-        text = text.removesuffix("…")[:-1] + "…"
-    return text + " " * (width - sum(map(taken, text)))
+    wide = sum(unicodedata.east_asian_width(letter) in "WF" for letter in text)
+    return len(text) + wide - sum(bool(unicodedata.combining(letter)) for letter in text)
 
 
 def _wrapped(line: str, indent: str = "") -> list[str]:

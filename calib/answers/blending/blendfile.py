@@ -122,6 +122,7 @@ def _blend_note(blend: Blend) -> dict[str, Any]:
         "markers": list(blend.markers),
         "names": [pen.name for pen in blend.pens],
         "miss_L": round(blend.miss, 4),
+        "miss_share": round(blend.share, 4),
         "coats": [_run_note(n, run) for n, run in blend.runs.items()],
     }
 

@@ -19,7 +19,7 @@ Bools = NDArray[np.bool_]
 
 State = tuple[int, ...]
 # Sums that are looked at in one go, so that they stay in the processor's cache.
-AT_ONCE = 400_000
+AT_ONCE = 60_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,13 +104,19 @@ def cheapest(
 def _extended(value: Array, entered: Array) -> tuple[Array, Ints]:
     """Return (s, n) the cheapest cost by one more edge, and which node it comes from."""
     s, n = value.shape
-    best, before = np.empty((s, n)), np.empty((s, n), dtype=np.intp)
-    rows = max(1, AT_ONCE // (n * n))
-    for first in range(0, s, rows):
-        at = slice(first, first + rows)
-        sums = value[at, :, None] + entered
-        before[at] = np.argmin(sums, axis=1)
-        best[at] = np.take_along_axis(sums, before[at][:, None], axis=1)[:, 0]
+    best, before = np.full((s, n), np.inf), np.zeros((s, n), dtype=np.intp)
+    # What cannot be reached need not be gone on from.
+    starts, nodes = (
+        np.flatnonzero(np.isfinite(value).any(axis=1)),
+        np.flatnonzero(np.isfinite(value).any(axis=0)),
+    )
+    rows = max(1, AT_ONCE // max(1, n * len(nodes)))
+    for first in range(0, len(starts), rows):
+        at = starts[first : first + rows]
+        sums = value[np.ix_(at, nodes)][:, None, :] + entered[nodes].T
+        place = np.argmin(sums, axis=2)
+        before[at] = nodes[place]
+        best[at] = np.take_along_axis(sums, place[..., None], axis=2)[..., 0]
     return best, before
 
 

@@ -95,6 +95,12 @@ class Blend:
         return tuple(pen.marker for pen in self.pens)
 
     @property
+    def share(self) -> float:
+        """The miss over the even step; 0 is a set that climbs evenly and straight up."""
+        even = np.sqrt(np.mean([(run.span / len(run.steps)) ** 2 for run in self.runs.values()]))
+        return self.miss / max(float(even), LEAST_STEP)
+
+    @property
     def widest(self) -> int:
         """Which step is the widest in L*, in the mean over coats."""
         return int(

@@ -1,1 +1,0 @@
-"""Sets of pens that run from dark to light: judged, and proposed."""
