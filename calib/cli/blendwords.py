@@ -34,7 +34,7 @@ def proposal_words(found: Proposal) -> Iterator[str]:
     yield from _tables(best)
     hue = "" if found.hue is None else " In the choice each pen's distance from that hue counted as well."
     yield from _wrapped(
-        f"A step misses an even one by {100 * best.share:.0f} % on average; what it changes in chroma and hue counts as missed too.{hue}"
+        f"A step misses an even one by {100 * best.share:.0f} % on average; what it changes in chroma and hue counts by half.{hue}"
     )
     yield from _contrast(best, found.contrast)
     yield from _others(found)

@@ -1,8 +1,9 @@
 """Proposing a set: the best of all that a table's pens allow, and others that truly differ.
 
 What is best, in words. Take a set of N pens. In one number of coats its even step is its span in L* over N - 1, in lightness alone. Each of
-its real steps misses that one by so much in L*, and by what it changes in chroma and hue (weighed as CIE94 weighs them). The set's cost is the mean of the
-squares of all these misses, over its steps and over one coat and two; its root, in L*, is called its miss. Steps that are less than 2 L* lighter
+its real steps misses that one by so much in L*, and by half of what it changes in chroma and hue (as CIE94 weighs them; half, because lightness
+carries the form). The set's cost is the mean of the squares of all these misses, over its steps and over one coat and two; its root, in L*, is called
+its miss. Steps that are less than 2 L* lighter
 in some number of coats are none, and pens that most people would take for one another never stand in one set.
 
 Between two pens the cheapest set of all is found. Around a hue both ends are free, so the miss is taken as a share of the even step (else the
@@ -26,7 +27,7 @@ from calib.answers.blending.pool import (
 )
 from calib.answers.blending.proposal import Proposal, kept_apart, proposal_of, too_many
 from calib.answers.blending.search import cheapest, most_nodes
-from calib.answers.blending.steps import HUE_WEIGHT, LEAST_STEP, lab_of
+from calib.answers.blending.steps import ACROSS_FACTOR, HUE_WEIGHT, LEAST_STEP, lab_of
 from calib.answers.doubles.pens import Pen
 from calib.answers.shelf import Shelf
 from calib.colour.naming import is_grey
@@ -182,7 +183,7 @@ def _off_hue(lab: Array, target: Array) -> Array:
 
 
 def _hue_cost(lab: Array, target: Array) -> Array:
-    """Return (n,) the mean over coats of the squared hue difference from the same chroma at the hue asked for, weighed as CIE94 does."""
+    """Return (n,) the mean over coats of the squared hue difference from the same chroma at the hue asked for, weighed like a step's."""
     C = np.hypot(lab[..., 1], lab[..., 2])
-    away = 2 * C * np.sin(np.radians(_off_hue(lab, target)) / 2) / (1 + HUE_WEIGHT * C)
+    away = 2 * C * np.sin(np.radians(_off_hue(lab, target)) / 2) / (1 + HUE_WEIGHT * C) / ACROSS_FACTOR
     return np.asarray(np.mean(away**2, axis=0))
