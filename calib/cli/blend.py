@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from calib.cli.blendwords import judgement_words, proposal_words
-from calib.cli.options import FilePath, Number, answer_options, coats, give_answer, read_tables
+from calib.cli.options import FilePath, Number, answer_options, coats, give_answer, note, read_tables
 
 if TYPE_CHECKING:
     from calib.answers.shelf import Shelf
@@ -93,7 +93,12 @@ def blend(
     if between is not None:
         found = propose_between(shelf, between, count, layers, contrast)
     else:
-        found = propose_around(shelf, _hue(shelf, str(hue)), count, layers, contrast)
+        around = _hue(shelf, str(hue))
+        like = [pen.marker for pen in shelf.pens if pen.marker.lstrip("0") == str(hue).strip()]
+        if like and not isinstance(around, str):
+            # Spreadsheets take 022 for 22.
+            note(quiet, f"--hue {hue} is taken for {around:g} degrees; for the marker write {like[0]}")
+        found = propose_around(shelf, around, count, layers, contrast)
     give_answer(quiet, as_json, proposal_answer(read, found), output, list(proposal_words(found)))
 
 

@@ -33,15 +33,19 @@ def proposal_words(found: Proposal) -> Iterator[str]:
     yield from _wrapped(head)
     yield from _tables(best)
     hue = "" if found.hue is None else " In the choice each pen's distance from that hue counted as well."
-    yield from _wrapped(
-        f"A step misses an even one by {100 * best.share:.0f} % on average; what it changes in chroma and hue counts by half.{hue}"
-    )
+    if found.steps > 2:
+        yield from _wrapped(
+            f"A step misses an even one by {100 * best.share:.0f} % on average; what it changes in chroma and hue counts by half.{hue}"
+        )
     yield from _contrast(best, found.contrast)
     yield from _others(found)
     yield from _barred(found.barred)
 
 
 def _others(found: Proposal) -> Iterator[str]:
+    if len(found.blends) == 1 and found.hue is None and found.steps == 2:
+        # Between two ends and nothing else there is no other set.
+        return
     if len(found.blends) == 1:
         yield from _wrapped("No other set of so many pens differs from it in more than half of them.")
         return
@@ -146,7 +150,11 @@ def _contrast(blend: Blend, wanted: float) -> Iterator[str]:
     spans = [run.span for run in blend.runs.values()]
     figures = " and ".join(f"{run.span:.0f} L in {_coat(n)}" for n, run in blend.runs.items())
     verdict = (
-        "enough" if min(spans) >= wanted else "too little" if max(spans) < wanted else "not in both enough"
+        "enough"
+        if min(spans) >= wanted
+        else "too little"
+        if max(spans) < wanted
+        else "enough in one of both only"
     )
     yield from _wrapped(f"From dark to light it spans {figures}; {wanted:.0f} are wanted: {verdict}.")
 

@@ -474,6 +474,22 @@ def test_the_darker_of_two_ends_comes_first(calib: Calib, desk: Path) -> None:
     assert wrong.out == calib("blend", "t.csv", "--between", dark, light).out
 
 
+def test_a_marker_goes_before_an_angle(calib: Calib, desk: Path) -> None:
+    """A hue may be named by a marker, and an id that looks like a number is one; without its zeros it is an angle, and that is told."""
+
+    def hue(text: str) -> tuple[float, str]:
+        run = calib("blend", "t.csv", "--hue", text, "--steps", "3", "--json")
+        assert run.code == 0, run.err
+        return json.loads(run.out)["notes"]["asked"]["hue"], run.err
+
+    one = next(row for row in drawn(30, 9).readings if row.marker == "021" and row.layers == 1)
+    own = float(np.degrees(np.arctan2(one.b or 0, one.a or 0)) % 360)
+    assert hue("021")[0] == pytest.approx(own, abs=0.01)
+    assert hue("60") == (60.0, hue("60")[1])
+    assert hue("60deg")[0] == hue("-300")[0] == 60.0
+    assert "for the marker write 021" in hue("21deg".removesuffix("deg"))[1]
+
+
 MISTAKES = [
     (("001",), 2, "two markers at least"),
     ((), 2, "name the markers"),
