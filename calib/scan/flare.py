@@ -53,8 +53,10 @@ GRID = (26, 16)
 FINE_RADII_MM = np.geomspace(RADII_MM[0], RADII_MM[-1], 65)
 # What is known of kernels before looking: between an exponential and a power law, most likely.
 BREADTH, BREADTH_SD = 0.65, 0.2
-# Flare of 1 to 4 % is common; this is the mean of what is expected before looking.
+# Flare of 1 to 4 % is common; this is the mean of what is expected before looking, and more than the second is
+# rare: so much of it is mostly a contrast curve (invented).
 USUAL_FLARE = 0.03
+MUCH_FLARE = 0.05
 MOST_FLARE = 0.2
 # One scanner in five scatters nothing that can be seen.
 NO_FLARE = 0.2
@@ -182,7 +184,8 @@ def find_flare(papers: Papers, steps: Steps | None, last: Array) -> Flare:
     if steps is not None:
         likely += strip_says(steps, shapes, f)
     nothing = float(likely[0, 0])
-    likely += before[hopeful, None] - f / USUAL_FLARE + np.log((f[1] - f[0]) / USUAL_FLARE)
+    usual = f / USUAL_FLARE + 0.5 * (f / MUCH_FLARE) ** 2
+    likely += before[hopeful, None] - usual + np.log((f[1] - f[0]) / USUAL_FLARE)
     return _mean(likely, f, shapes, nothing)
 
 

@@ -26,19 +26,19 @@ Array = NDArray[np.float64]
 LEAST_LIGHT = 2e-3
 LEAST_STEPS = 8
 # The curves over f are told at so many points.
-POINTS = 61
+POINTS = 41
 # Slopes over the log of the reading and over that of its code, and how likely each is (common practice; the rest invented): None is any.
 SLOPES: tuple[tuple[tuple[float | None, float], ...], ...] = (
-    ((1.0, 0.35), (None, 0.05)),
-    ((1.0, 0.15), (1.8, 0.2), (2.2, 0.2), (None, 0.05)),
+    ((1.0, 0.45), (None, 0.05)),
+    ((1.0, 0.05), (1.8, 0.2), (2.2, 0.2), (None, 0.05)),
 )
 # Any slope is one of this breadth.
 BREADTH = 1.5
 # What the steps err by in log light, about what strips usually do, and no less than the first: no tone curve is better.
-ERRORS = (0.003, 0.008, 0.02, 0.045, 0.1)
+ERRORS = (0.003, 0.01, 0.03, 0.1)
 TIMES = 2.3
 # How far curves sway in log light, root mean square of each of parabola and cubic, and how likely (invented).
-SWAYS = ((0.0, 0.5), (0.03, 0.25), (0.12, 0.25))
+SWAYS = ((0.0, 0.4), (0.03, 0.3), (0.2, 0.3))
 # A scanner's zero is good to this light or, one time in five, is just somewhere near.
 ZEROS = ((6e-4, 0.8), (1e-2, 0.2))
 
