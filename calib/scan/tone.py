@@ -13,7 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.scan.tonemodels import SLOPE, Mixture, Steps, light_of_lightness, lightness, mixture
+from calib.scan.lightness import light_of_lightness, light_per_lightness, lightness
+from calib.scan.tonemodels import Mixture, mixture
+from calib.scan.tonescales import Steps
 
 Array = NDArray[np.float64]
 
@@ -189,27 +191,23 @@ def _doubt(x: Array, y: Array, mixed: Mixture, channel: int, off: float) -> Arra
     first, inner = light_of_lightness(y[0]), light_of_lightness(y[END - 1])
     low = np.linspace(min(DARKEST, float(first) - 0.01), float(first), 8, endpoint=False)
     far = (first - low) / (inner - first)
-    rise = _light_per_lightness(y[[0, END - 1]])
+    rise = light_per_lightness(y[[0, END - 1]])
     told = np.zeros((8 + count + 8, len(points)))
     told[:8, 0], told[:8, 1] = rise[0] * (1 + far), -rise[1] * far
-    told[8 : 8 + count, 2:-2] = np.diag(_light_per_lightness(value))
+    told[8 : 8 + count, 2:-2] = np.diag(light_per_lightness(value))
     # Above, in lightness.
     high = np.linspace(float(y[-1]), max(float(lightness(LIGHTEST)), float(y[-1]) + 0.01), 9)[1:]
     beyond = (high - y[-1]) / (y[-1] - y[-END])
-    told[8 + count :, -1] = (1 + beyond) * _light_per_lightness(high)
-    told[8 + count :, -2] = -beyond * _light_per_lightness(high)
+    told[8 + count :, -1] = (1 + beyond) * light_per_lightness(high)
+    told[8 + count :, -2] = -beyond * light_per_lightness(high)
     total, again = mixed.doubts(channel, points, told)
     # Which power it is that goes on in a straight line is not known either.
-    spread = mixed.below(channel, float(x[0]), lightness(light_of_lightness(x[0]) - far * np.ptp(light_of_lightness(x[[0, END - 1]]))))[1]
-    total[:8] += np.square(spread * (inner - first) / np.ptp(light_of_lightness(x[[0, END - 1]])))
-    total = total + np.square(off * _light_per_lightness(np.concatenate([np.full(8, y[0]), value, high])))
+    dark = light_of_lightness(x[[0, END - 1]])
+    spread = mixed.below(channel, float(x[0]), lightness(dark[0] - far * np.ptp(dark)))[1]
+    total[:8] += np.square(spread * (inner - first) / np.ptp(dark))
+    total = total + np.square(off * light_per_lightness(np.concatenate([np.full(8, y[0]), value, high])))
     light = np.concatenate([low, light_of_lightness(value), light_of_lightness(high)])
     return np.stack([light, np.sqrt(total), np.sqrt(again)])
-
-
-def _light_per_lightness(value: Array) -> Array:
-    """Return the slope of light_of_lightness."""
-    return np.where(value > 0.08, 3 * ((np.maximum(value, 0.08) + 0.16) / 1.16) ** 2 / 1.16, 1 / SLOPE)
 
 
 def _slope(x: Array, y: Array) -> float:

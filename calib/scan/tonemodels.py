@@ -20,20 +20,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.colour.colorimetry import srgb_encode
+from calib.scan.lightness import light_of_lightness, scale_of
+from calib.scan.tonescales import Scale, Steps, scales_of
 
 Array = NDArray[np.float64]
 
-# The scanner's light is taken as the file states it, and as powers of its codes: what a driver without a
-# profile writes is mostly one of these (common practice), and then next to a straight line.
-GAMMAS = (1.0, 1.8, 2.2)
-# Any other power of the file's light may be it, or a veil that is added, or both: once in so many (invented). They are looked
-# for, so that chance finds some that fit, and must be far better.
-FREE, VEILED = 0.03, 0.03
-POWERS = (0.4, 2.5)
-# As a share of the darkest step's light.
-VEILS = (-0.5, 0.9995)
-LOOKS, CLOSER = 25, 4
 # How far curves sway about their line, in L* / 100, and over what stretch of the scale. Three in ten do not at all (invented).
 SWAYS = (0.01, 0.04, 0.12)
 STRETCHES = (0.2, 0.5)
@@ -47,67 +38,6 @@ DENSITY_TO_LIGHTNESS = 1.16 / 3 * np.log(10)
 HOPELESS = 1e-3
 # Rounding of numbers, in L* / 100.
 ROUNDING = 1e-6
-EDGE = (6 / 29) ** 3
-SLOPE = (29 / 3) ** 3 / 100
-
-
-def lightness(light: NDArray[np.floating] | Sequence[float] | float) -> Array:
-    """Return L* / 100 of light 0..1 (CIE 15:2018, 8.2.1); negative light goes on linearly."""
-    light = np.asarray(light, dtype=float)
-    return np.where(light > EDGE, 1.16 * np.cbrt(np.maximum(light, EDGE)) - 0.16, light * SLOPE)
-
-
-def light_of_lightness(value: NDArray[np.floating] | Sequence[float] | float) -> Array:
-    """Return the light 0..1 of L* / 100; the inverse of lightness."""
-    value = np.asarray(value, dtype=float)
-    return np.where(value > 0.08, ((np.maximum(value, 0.08) + 0.16) / 1.16) ** 3, value / SLOPE)
-
-
-@dataclass(frozen=True)
-class Scale:
-    """A power of the light that the file states less a veil, or, where codes is set, of the codes of that light.
-
-    prior: how likely it is before looking, relative to others.
-    """
-
-    codes: bool
-    power: float
-    veil: float = 0.0
-    prior: float = 1.0
-
-    def light(self, x: Array) -> Array:
-        """Return the light 0..1 of which lines go on in the dark, of scanner's lightness x."""
-        light = light_of_lightness(x)
-        if self.codes:
-            return np.asarray(srgb_encode(light) ** self.power)
-        light = light - self.veil
-        return np.sign(light) * np.abs(light) ** self.power if self.power != 1 else light
-
-    def __call__(self, x: Array) -> Array:
-        """Return its lightness."""
-        return lightness(self.light(x))
-
-    @property
-    def name(self) -> str:
-        """Return the scale in words."""
-        if self.codes:
-            return f"gamma {self.power:.2g}"
-        own = "the file's own tone" + (" less a veil" if self.veil else "")
-        return own if self.power == 1 else f"{own} to the power {self.power:.2g}"
-
-
-def scale_of(lightness: Array) -> Array:
-    """Return how an error in density moves lightness (L* / 100), relative to that at white (CIE 1976, L* over 8)."""
-    return np.asarray((np.maximum(lightness, 0.08) + 0.16) / 1.16)
-
-
-@dataclass(frozen=True)
-class Steps:
-    """The steps of one channel. x, y: (n,) scanner's and true lightness, rising; noise: (n,) standard deviation of y by the readings."""
-
-    x: Array
-    y: Array
-    noise: Array
 
 
 @dataclass(frozen=True)
@@ -133,44 +63,6 @@ class _Solved:
     inverse: Array
     line: Array
     likely: Array
-
-
-def _scales(steps: Steps) -> list[Scale]:
-    """Return the scales that a channel's steps may be even on: those that drivers write, another power, a veil, and both."""
-    light = light_of_lightness(steps.x)
-    known = [Scale(False, 1.0), *(Scale(True, gamma) for gamma in GAMMAS)]
-    powered = Scale(False, _most_even(light, steps.y, POWERS, None)[0], 0.0, FREE)
-    veiled = Scale(False, 1.0, _most_even(light, steps.y, None, VEILS)[1], VEILED)
-    power, veil = _most_even(light, steps.y, POWERS, VEILS)
-    return [*known, powered, veiled, Scale(False, power, veil, FREE * VEILED)]
-
-
-Span = tuple[float, float]
-
-
-def _most_even(light: Array, y: Array, powers: Span | None, veils: Span | None) -> tuple[float, float]:
-    """Return power and veil that make light (n,) run most evenly with y, by a grid that closes in; None: no power, no veil."""
-    power, veil = powers or (1.0, 1.0), veils or (0.0, 0.0)
-    ends = power, veil
-    for _ in range(CLOSER):
-        grid = [np.linspace(*span, LOOKS if span[1] > span[0] else 1) for span in (power, veil)]
-        rest = light - grid[1][:, None] * light.min()
-        t = lightness(np.sign(rest) * np.abs(rest) ** grid[0][:, None, None])
-        best = np.unravel_index(int(np.argmin(_uneven(t, y))), t.shape[:2])
-        found = [float(one[i]) for one, i in zip(grid, best, strict=True)]
-        power, veil = (
-            (max(end[0], at - pitch), min(end[1], at + pitch))
-            for end, at, pitch in zip(ends, found, (np.ptp(one) / (LOOKS - 1) for one in grid), strict=True)
-        )
-    return found[0], found[1] * float(light.min())
-
-
-def _uneven(t: Array, y: Array) -> Array:
-    """Return the squares that lines over t (..., n) leave of y (n,), in units of density."""
-    weight = 1 / scale_of(y) ** 2
-    weight = weight / weight.sum()
-    t, y = t - (t @ weight)[..., None], y - weight @ y
-    return np.asarray(weight @ y**2 - (t @ (weight * y)) ** 2 / np.maximum(t**2 @ weight, 1e-12))
 
 
 def _models(scale: int, prior: float) -> list[tuple[float, list[Model]]]:
@@ -212,7 +104,7 @@ def _solve(steps: Steps, scale: Scale, stretch: float, models: list[Model]) -> _
     inverse = inverse - weighed @ line
     missed = np.einsum("n,knm,m->k", steps.y, inverse, steps.y)
     sizes = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(bend)[1]
-    return _Solved(inverse, line, -0.5 * (missed + sizes))
+    return _Solved(inverse, np.asarray(line, dtype=float), -0.5 * (missed + sizes))
 
 
 @dataclass(frozen=True)
@@ -234,7 +126,9 @@ class Mixture:
         return f"line over {best.name}" + (f", sway {sway:.1f} L*" if sway > 0.1 else "")
 
     def _shares(self) -> Array:
-        return np.bincount([m.scale for m in self.models], self.weight, len(self.scales[0]))
+        shares = np.zeros(len(self.scales[0]))
+        np.add.at(shares, [m.scale for m in self.models], self.weight)
+        return shares
 
     def left_out(self, channel: int) -> Array:
         """Return the errors (n,) of the steps, each foretold by the others (Rasmussen and Williams, equation 5.12)."""
@@ -290,10 +184,15 @@ class Mixture:
         In scanner's light, as lines that all fall alike at first.
         """
         near = np.array([first, first + 1e-4])
+        light = light_of_lightness(near)
         rows = []
         for scale in self.scales[channel]:
             here = scale.light(near)
-            rows.append((scale.light(x) - here[0]) * np.ptp(light_of_lightness(near)) / (here[1] - here[0]))
+            if here[1] - here[0] > 0:
+                rows.append((scale.light(x) - here[0]) * (light[1] - light[0]) / (here[1] - here[0]))
+            else:
+                # There are no codes below zero, only light.
+                rows.append(light_of_lightness(x) - light[0])
         mean = self._shares() @ np.array(rows)
         return mean, np.sqrt(self._shares() @ np.square(np.array(rows) - mean))
 
@@ -310,12 +209,15 @@ def mixture(channels: Sequence[Steps]) -> Mixture:
     One driver wrote them all, and the steps' errors are common to them, so that the channels have one say together.
     """
     models: list[Model] = []
-    scales = [_scales(steps) for steps in channels]
-    likely, inverse, line = [], [[] for _ in channels], [[] for _ in channels]  # type: ignore[var-annotated]
+    scales = [scales_of(steps) for steps in channels]
+    likely: list[Array] = []
+    inverse: list[list[Array]] = [[] for _ in channels]
+    line: list[list[Array]] = [[] for _ in channels]
     for number, scale in enumerate(scales[0]):
         for stretch, group in _models(number, scale.prior):
             solved = [
-                _solve(steps, own[number], stretch, group) for steps, own in zip(channels, scales, strict=True)
+                _solve(steps, own[number], stretch, group)
+                for steps, own in zip(channels, scales, strict=True)
             ]
             models += group
             likely.append(np.mean([one.likely for one in solved], axis=0))

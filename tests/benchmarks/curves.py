@@ -104,14 +104,20 @@ def main(strips: int = 40, first: int = FIRST_SEED) -> None:
                 rows.setdefault(name, []).append(found)
                 rows.setdefault(strip, []).append(found)
                 rows.setdefault("all", []).append(found)
-    print(f"{'':22s} paper, %  med   95 %    max | casts 95 % | middle, L* med 95 % max | darks, L* med 95 % max | error over doubt")
+    print(
+        f"{'':22s} paper, %  med   95 %    max | casts 95 % | middle, L* med 95 % max | darks, L* med 95 % max | error over doubt"
+    )
     for name, found in rows.items():
-        paper, over_paper, middle, over_middle, dark, over_dark = (np.array(v) for v in zip(*found, strict=True))
+        paper, over_paper, middle, over_middle, dark, over_dark = (
+            np.array(v) for v in zip(*found, strict=True)
+        )
         cast = np.ptp(paper, axis=2)
         print(
             f"{name:22s}        {_three(100 * paper)} | {100 * np.percentile(cast, 95):6.2f} |"
             f" {_three(middle)} | {_three(dark)} | "
-            + " ".join(f"{np.sqrt(np.mean(np.square(v))):5.2f}" for v in (over_paper, over_middle, over_dark)),
+            + " ".join(
+                f"{np.sqrt(np.mean(np.square(v))):5.2f}" for v in (over_paper, over_middle, over_dark)
+            ),
             flush=True,
         )
 

@@ -1,0 +1,106 @@
+"""The scales that drivers write light on: on one of them a strip's steps are even, but for a sway and their errors.
+
+They are the light that the file states, and powers of its codes; any other power, and a veil or a moved black, are looked
+for by how evenly the steps lie.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.colour.colorimetry import srgb_encode
+from calib.scan.lightness import light_of_lightness, lightness, scale_of
+
+Array = NDArray[np.float64]
+Span = tuple[float, float]
+
+# The scanner's light is taken as the file states it, and as powers of its codes: what a driver without a
+# profile writes is mostly one of these (common practice), and then next to a straight line.
+GAMMAS = (1.0, 1.8, 2.2)
+# Any other power of the file's light may be it, or a veil that is added, or both: once in so many (invented). They are looked
+# for, so that chance finds some that fit, and must be far better.
+FREE, VEILED = 0.03, 0.03
+POWERS = (0.4, 2.5)
+# As a share of the darkest step's light.
+VEILS = (-0.5, 0.9995)
+LOOKS, CLOSER = 25, 4
+
+
+@dataclass(frozen=True)
+class Steps:
+    """The steps of one channel. x, y: (n,) scanner's and true lightness, rising; noise: (n,) standard deviation of y by the readings."""
+
+    x: Array
+    y: Array
+    noise: Array
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A power of the light that the file states less a veil, or, where codes is set, of the codes of that light.
+
+    prior: how likely it is before looking, relative to others.
+    """
+
+    codes: bool
+    power: float
+    veil: float = 0.0
+    prior: float = 1.0
+
+    def light(self, x: Array) -> Array:
+        """Return the light 0..1 of which lines go on in the dark, of scanner's lightness x."""
+        light = light_of_lightness(x)
+        if self.codes:
+            return np.asarray(srgb_encode(light) ** self.power)
+        light = light - self.veil
+        return np.sign(light) * np.abs(light) ** self.power if self.power != 1 else light
+
+    def __call__(self, x: Array) -> Array:
+        """Return its lightness."""
+        return lightness(self.light(x))
+
+    @property
+    def name(self) -> str:
+        """Return the scale in words."""
+        if self.codes:
+            return f"gamma {self.power:.2g}"
+        own = "the file's own tone" + (" less a veil" if self.veil else "")
+        return own if self.power == 1 else f"{own} to the power {self.power:.2g}"
+
+
+def scales_of(steps: Steps) -> list[Scale]:
+    """Return the scales that a channel's steps may be even on: those that drivers write, another power, a veil, and both."""
+    light = light_of_lightness(steps.x)
+    known = [Scale(False, 1.0), *(Scale(True, gamma) for gamma in GAMMAS)]
+    powered = Scale(False, _most_even(light, steps.y, POWERS, None)[0], 0.0, FREE)
+    veiled = Scale(False, 1.0, _most_even(light, steps.y, None, VEILS)[1], VEILED)
+    power, veil = _most_even(light, steps.y, POWERS, VEILS)
+    return [*known, powered, veiled, Scale(False, power, veil, FREE * VEILED)]
+
+
+def _most_even(light: Array, y: Array, powers: Span | None, veils: Span | None) -> tuple[float, float]:
+    """Return power and veil that make light (n,) run most evenly with y, by a grid that closes in; None: no power, no veil."""
+    power, veil = powers or (1.0, 1.0), veils or (0.0, 0.0)
+    ends = power, veil
+    for _ in range(CLOSER):
+        grid = [np.linspace(*span, LOOKS if span[1] > span[0] else 1) for span in (power, veil)]
+        rest = light - grid[1][:, None] * light.min()
+        t = lightness(np.sign(rest) * np.abs(rest) ** grid[0][:, None, None])
+        best = np.unravel_index(int(np.argmin(_uneven(t, y))), t.shape[:2])
+        found = [float(one[i]) for one, i in zip(grid, best, strict=True)]
+        power, veil = (
+            (max(end[0], at - pitch), min(end[1], at + pitch))
+            for end, at, pitch in zip(ends, found, (np.ptp(one) / (LOOKS - 1) for one in grid), strict=True)
+        )
+    return found[0], found[1] * float(light.min())
+
+
+def _uneven(t: Array, y: Array) -> Array:
+    """Return the squares that lines over t (..., n) leave of y (n,), in units of density."""
+    weight = 1 / scale_of(y) ** 2
+    weight = weight / weight.sum()
+    t, y = t - (t @ weight)[..., None], y - weight @ y
+    return np.asarray(weight @ y**2 - (t @ (weight * y)) ** 2 / np.maximum(t**2 @ weight, 1e-12))
