@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.colour.colorimetry import srgb_encode
+from calib.colour.colorimetry import srgb_decode, srgb_encode
 from calib.scan.lightness import light_of_lightness, lightness, scale_of
 
 Array = NDArray[np.float64]
@@ -26,6 +26,12 @@ FREE, VEILED = 0.03, 0.03
 POWERS = (0.4, 2.5)
 # As a share of the darkest step's light.
 VEILS = (-0.5, 0.9995)
+# A driver's contrast curve pulls the codes apart in the middle and keeps both ends, as a hyperbolic tangent does of this
+# strength; automatic contrast moves the black by this share of the codes. Both are common practice, how often is invented.
+PULLED, STRETCHED = 0.15, 0.1
+PULLS = (0.05, 3.5)
+BLACKS = (-0.05, 0.45)
+PULL_LOOKS, BLACK_LOOKS = np.linspace(*PULLS, 139), np.linspace(*BLACKS, 126)
 LOOKS, CLOSER = 25, 4
 
 
@@ -42,17 +48,22 @@ class Steps:
 class Scale:
     """A power of the light that the file states less a veil, or, where codes is set, of the codes of that light.
 
-    prior: how likely it is before looking, relative to others.
+    pull, black: the strength of a contrast curve and the black of automatic contrast that the codes are freed of before they are read as
+    the file states. prior: how likely it is before looking, relative to others.
     """
 
     codes: bool
     power: float
     veil: float = 0.0
     prior: float = 1.0
+    pull: float = 0.0
+    black: float = 0.0
 
     def light(self, x: Array) -> Array:
         """Return the light 0..1 of which lines go on in the dark, of scanner's lightness x."""
         light = light_of_lightness(x)
+        if self.pull or self.black:
+            return _unpulled(srgb_encode(light), self.pull, self.black)
         if self.codes:
             return np.asarray(srgb_encode(light) ** self.power)
         light = light - self.veil
@@ -65,6 +76,8 @@ class Scale:
     @property
     def name(self) -> str:
         """Return the scale in words."""
+        if self.pull or self.black:
+            return f"the file's own tone {'with a contrast curve' if self.pull else 'stretched'}"
         if self.codes:
             return f"gamma {self.power:.2g}"
         own = "the file's own tone" + (" less a veil" if self.veil else "")
@@ -78,7 +91,29 @@ def scales_of(steps: Steps) -> list[Scale]:
     powered = Scale(False, _most_even(light, steps.y, POWERS, None)[0], 0.0, FREE)
     veiled = Scale(False, 1.0, _most_even(light, steps.y, None, VEILS)[1], VEILED)
     power, veil = _most_even(light, steps.y, POWERS, VEILS)
-    return [*known, powered, veiled, Scale(False, power, veil, FREE * VEILED)]
+    codes = srgb_encode(light)
+    pull = _best([_unpulled(codes, one, 0.0) for one in PULL_LOOKS], PULL_LOOKS, steps.y)
+    black = _best([_unpulled(codes, 0.0, one) for one in BLACK_LOOKS], BLACK_LOOKS, steps.y)
+    return [
+        *known,
+        powered,
+        veiled,
+        Scale(False, power, veil, FREE * VEILED),
+        Scale(False, 1.0, 0.0, PULLED, pull=pull),
+        Scale(False, 1.0, 0.0, STRETCHED, black=black),
+    ]
+
+
+def _unpulled(codes: Array, pull: float, black: float) -> Array:
+    """Return the light that codes stand for, freed of a contrast curve and of a moved black."""
+    if pull:
+        codes = 0.5 + np.arctanh((2 * codes - 1) * np.tanh(pull / 2)) / pull
+    return np.asarray(srgb_decode(black + (1 - black) * np.clip(codes, 0.0, 1.0)))
+
+
+def _best(lights: list[Array], numbers: Array, y: Array) -> float:
+    """Return the number of which the light runs most evenly with y."""
+    return float(numbers[int(np.argmin(_uneven(lightness(np.array(lights)), y)))])
 
 
 def _most_even(light: Array, y: Array, powers: Span | None, veils: Span | None) -> tuple[float, float]:
