@@ -209,7 +209,7 @@ def mixture(channels: Sequence[Steps]) -> Mixture:
     One driver wrote them all, and the steps' errors are common to them, so that the channels have one say together.
     """
     models: list[Model] = []
-    scales = [scales_of(steps) for steps in channels]
+    scales = scales_of(channels)
     likely: list[Array] = []
     inverse: list[list[Array]] = [[] for _ in channels]
     line: list[list[Array]] = [[] for _ in channels]

@@ -6,6 +6,7 @@ for by how evenly the steps lie.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,7 +29,7 @@ POWERS = (0.4, 2.5)
 VEILS = (-0.5, 0.9995)
 # A driver's contrast curve pulls the codes apart in the middle and keeps both ends, as a hyperbolic tangent does of this
 # strength; automatic contrast moves the black by this share of the codes. Both are common practice, how often is invented.
-PULLED, STRETCHED = 0.15, 0.1
+PULLED, STRETCHED = 0.05, 0.01
 PULLS = (0.05, 3.5)
 BLACKS = (-0.05, 0.45)
 PULL_LOOKS, BLACK_LOOKS = np.linspace(*PULLS, 139), np.linspace(*BLACKS, 126)
@@ -84,24 +85,23 @@ class Scale:
         return own if self.power == 1 else f"{own} to the power {self.power:.2g}"
 
 
-def scales_of(steps: Steps) -> list[Scale]:
-    """Return the scales that a channel's steps may be even on: those that drivers write, another power, a veil, and both."""
+def scales_of(channels: Sequence[Steps]) -> list[list[Scale]]:
+    """Return for each channel the scales that its steps may be even on: those that drivers write, another power, a veil, both,
+    a contrast curve and a moved black. The last two are the driver's, and one for all channels: else they would give a cast."""
+    codes = [srgb_encode(light_of_lightness(steps.x)) for steps in channels]
+    pull = _best([[_unpulled(c, one, 0.0) for one in PULL_LOOKS] for c in codes], PULL_LOOKS, channels)
+    black = _best([[_unpulled(c, 0.0, one) for one in BLACK_LOOKS] for c in codes], BLACK_LOOKS, channels)
+    driven = [Scale(False, 1.0, 0.0, PULLED, pull=pull), Scale(False, 1.0, 0.0, STRETCHED, black=black)]
+    return [[*_own_scales(steps), *driven] for steps in channels]
+
+
+def _own_scales(steps: Steps) -> list[Scale]:
     light = light_of_lightness(steps.x)
     known = [Scale(False, 1.0), *(Scale(True, gamma) for gamma in GAMMAS)]
     powered = Scale(False, _most_even(light, steps.y, POWERS, None)[0], 0.0, FREE)
     veiled = Scale(False, 1.0, _most_even(light, steps.y, None, VEILS)[1], VEILED)
     power, veil = _most_even(light, steps.y, POWERS, VEILS)
-    codes = srgb_encode(light)
-    pull = _best([_unpulled(codes, one, 0.0) for one in PULL_LOOKS], PULL_LOOKS, steps.y)
-    black = _best([_unpulled(codes, 0.0, one) for one in BLACK_LOOKS], BLACK_LOOKS, steps.y)
-    return [
-        *known,
-        powered,
-        veiled,
-        Scale(False, power, veil, FREE * VEILED),
-        Scale(False, 1.0, 0.0, PULLED, pull=pull),
-        Scale(False, 1.0, 0.0, STRETCHED, black=black),
-    ]
+    return [*known, powered, veiled, Scale(False, power, veil, FREE * VEILED)]
 
 
 def _unpulled(codes: Array, pull: float, black: float) -> Array:
@@ -111,9 +111,12 @@ def _unpulled(codes: Array, pull: float, black: float) -> Array:
     return np.asarray(srgb_decode(black + (1 - black) * np.clip(codes, 0.0, 1.0)))
 
 
-def _best(lights: list[Array], numbers: Array, y: Array) -> float:
-    """Return the number of which the light runs most evenly with y."""
-    return float(numbers[int(np.argmin(_uneven(lightness(np.array(lights)), y)))])
+def _best(lights: list[list[Array]], numbers: Array, channels: Sequence[Steps]) -> float:
+    """Return the number of which the light of all channels runs most evenly."""
+    left = np.zeros(len(numbers))
+    for light, steps in zip(lights, channels, strict=True):
+        left += _uneven(lightness(np.array(light)), steps.y)
+    return float(numbers[int(np.argmin(left))])
 
 
 def _most_even(light: Array, y: Array, powers: Span | None, veils: Span | None) -> tuple[float, float]:
