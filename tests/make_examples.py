@@ -5,6 +5,7 @@
     python tests/make_examples.py carriers    the example's colour card and the ready-to-print carriers only
     python tests/make_examples.py table       the table and the pictures, from the scans that are there
     python tests/make_examples.py answers     the other tables, which the answers compare with it
+    python tests/make_examples.py report      the picture of the report, which needs Chromium and the extra 'browser'
 
 The marker lists and the strip files are written by hand and only read here. Everything else is made
 by the program itself, the scans by its simulator on the real PDF pages: nobody coloured them.
@@ -13,6 +14,7 @@ by the program itself, the scans by its simulator on the real PDF pages: nobody 
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import tempfile
 from collections.abc import Sequence
@@ -253,6 +255,24 @@ def save_small(path: Path, picture: NDArray[np.uint8]) -> None:
     path.write_bytes(data.tobytes())
 
 
+def make_report() -> None:
+    """Make the picture of the top of the page that ``calib report`` makes of the example's table."""
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as scratch, sync_playwright() as playwright:
+        page = Path(scratch, "report.html")
+        calib(("report", "colours.csv", "-o", str(page)), EXAMPLES)
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        window = browser.new_page(viewport={"width": 1180, "height": 860})
+        window.goto(page.as_uri())
+        # A tooltip open shows that there are some.
+        window.locator("article:nth-child(2) .chip").first.hover()
+        picture = Path(scratch, "report.png")
+        window.screenshot(path=picture)
+        browser.close()
+        save_small(EXAMPLES / "report.png", _resized(cv2.imread(str(picture)), 1000))
+
+
 def main(words: Sequence[str]) -> None:
     steps = {
         "charts": make_charts,
@@ -260,6 +280,7 @@ def main(words: Sequence[str]) -> None:
         "scans": make_scans,
         "table": make_table,
         "answers": lambda: make_tables(EXAMPLES, calib, render),
+        "report": make_report,
     }
     for name in words or steps:
         print(f"making {name}", file=sys.stderr)

@@ -14,6 +14,8 @@ from pathlib import Path
 
 from calib.answers.doubles import groupsfile
 from calib.answers.drift import driftfile
+from calib.answers.greys import greysfile
+from calib.answers.matching import matchfile
 from calib.answers.papers import paperfile
 from calib.table import columns
 from calib.table.csvw import Column
@@ -28,6 +30,8 @@ TABLES: dict[str, Sequence[Column]] = {
     "drift": driftfile.COLUMNS,
     "papers": paperfile.COLUMNS,
     "swatches": paperfile.SWATCH_COLUMNS,
+    "match": matchfile.COLUMNS,
+    "greys": greysfile.COLUMNS,
 }
 BLOCK = re.compile(r"^<!-- columns: (\w+) -->\n(.*?)^<!-- end -->$", re.M | re.S)
 

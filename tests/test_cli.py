@@ -24,10 +24,12 @@ import pandas
 import pypdfium2
 import pytest
 from conftest import DENSITIES, Run, Studio, write_strip
+from PIL import Image
 
 import calib as package
 from calib.chart.planfile import plan_to_json, read_carrier, read_plan
 from calib.cli.main import cli
+from calib.scan.prooffolder import NO_PICTURE
 from calib.synthetic.scan import simulate_page
 from calib.synthetic.session import Session, Strip
 from calib.synthetic.writing import write_scan
@@ -52,7 +54,10 @@ SHIPPED_TABLES = {
     "drift": {"colours.csv": "spring.csv", "autumn.csv": "autumn.csv"},
     "papers": {"colours.csv": "colours.csv", "rough.csv": "rough.csv"},
     "predict": {"colours.csv": "colours.csv", "few.csv": "rough-few.csv"},
+    "match": {"colours.csv": "colours.csv"},
+    "greys": {"colours.csv": "colours.csv"},
     "export": {"colours.csv": "colours.csv"},
+    "report": {"colours.csv": "colours.csv", "autumn.csv": "autumn.csv"},
 }
 LIST = "marker,name,set,kind,hint\n017,Dusk,sky,,#8090c0\n018,Dawn,sky,,\n=cmd(),Sum,odd,,\n"
 
@@ -484,9 +489,16 @@ def test_quiet_prints_nothing_but_errors(calib: Calib, desk: Path) -> None:
 def test_proof_pictures_and_where_they_are(calib: Calib, desk: Path) -> None:
     run = calib(*MEASURE, "--proof", "proofs/first")
     assert run.code == 0
-    assert [path.name for path in (desk / "proofs" / "first").iterdir()] == ["page-01.png"]
     table, _ = read_table(desk / "colours.csv")
     assert table.origin.proof == "proofs/first"
+    # A swatch that is flagged has its own picture, which the description names.
+    shown = table.origin.details["swatch_pictures"]
+    saved = sorted(path.name for path in (desk / "proofs" / "first").iterdir())
+    assert saved == ["page-01.png", *sorted(one["file"] for one in shown)]
+    flagged = {(r.marker, r.layers) for r in table.readings if set(r.flags) - NO_PICTURE}
+    assert flagged and {(one["marker"], one["layers"]) for one in shown} == flagged
+    with Image.open(desk / "proofs" / "first" / shown[0]["file"]) as image:
+        assert image.format == "PNG" and image.info == {} and max(image.size) < 200
     blocked = calib(*MEASURE, "--proof", "markers.csv")
     assert blocked.code == 3 and "markers.csv" in blocked.err
 

@@ -65,7 +65,9 @@ def parsed(line: str) -> click.Context:
     """Return what click makes of a command line; it raises where the line could not be typed."""
     program, name, *rest = shlex.split(line)
     assert program == "calib"
-    return cli.commands[name].make_context(name, rest)
+    # Below its group as it is when typed: a command keeps the names of its help option from the first time on.
+    above = click.Context(cli, info_name=program, **cli.context_settings)
+    return cli.commands[name].make_context(name, rest, parent=above)
 
 
 def typed(words: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
@@ -117,6 +119,9 @@ PAGES = {
     "Find pens that dry out": ("drift",),
     "Change the paper": ("papers",),
     "Carry your colours over to another paper": ("predict",),
+    "Look at your colours": ("report",),
+    "Find a stand-in": ("match",),
+    "Find the true greys": ("greys",),
     "Export": ("export",),
     "Flags": ("flags",),
     "The tour": ("demo",),

@@ -96,10 +96,11 @@ def light_of(reading: Reading) -> Array:
     return xyz_to_linear(lab_to_xyz(np.array(reading.lab, dtype=float)))
 
 
-def films_of(session: Session, blenders: bool = False) -> Films:
+def films_of(session: Session, blenders: bool = False, lost: bool = False) -> Films:
     """Return the comparable rows of a session; fluorescent, clipped, blank rows and the like are left out and named.
 
-    blenders: whether a colourless blender's rows count. Raises nothing: a session without a single comparable row is empty.
+    blenders: whether a colourless blender's rows count. lost: whether rows count whose flags take their colour away, as long as there is
+    one. Raises nothing: a session without a single comparable row is empty.
     """
     white = session.white
     # The lightest ink may stand for the paper, and one outside the primaries has no light in some channel.
@@ -110,7 +111,7 @@ def films_of(session: Session, blenders: bool = False) -> Films:
     )
     left, keys = [], []
     for key, row in session.by_key.items():
-        why = _why_not(row, blenders)
+        why = _why_not(row, blenders, lost)
         if why:
             left.append(Left(row.marker, row.name, row.layers, why))
         else:
@@ -128,13 +129,13 @@ def measured(films: Films) -> Films:
     return replace(films, by_key=kept, left=(*films.left, *left))
 
 
-def _why_not(row: Reading, blenders: bool) -> str:
+def _why_not(row: Reading, blenders: bool, anything: bool) -> str:
     if row.kind == "blender" and not blenders:
         return "is a blender without a colour of its own"
     if row.kind == "overlay":
         return "is one ink over another and no pen"
     lost = [flag for flag in row.flags if flag in FLAGS and not FLAGS[flag].keeps_colour]
-    if lost:
+    if lost and not (anything and row.lab is not None):
         return f"is flagged {' and '.join(lost)}"
     return "" if row.lab is not None else "could not be read"
 

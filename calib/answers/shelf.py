@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -51,6 +51,11 @@ class Shelf:
         return self.drawer.sessions[-1].freedom if self.drawer.sessions else 0
 
     @property
+    def file(self) -> Path:
+        """The table's file name, to say where something is wrong."""
+        return Path(self.drawer.sessions[-1].file or "the table")
+
+    @property
     def left(self) -> tuple[Left, ...]:
         """Rows that have no colour to compare, and why."""
         return self.drawer.left
@@ -77,7 +82,7 @@ class Shelf:
         found = [pen for pen in self.pens if pen.marker == wanted]
         if len(found) == 1:
             return found[0]
-        file = _file(self.drawer)
+        file = self.file
         if found:
             raise InputError.of(
                 file,
@@ -110,13 +115,15 @@ class Shelf:
         return "Its ids are those in the column marker" + (f", such as {ids[0]}." if ids else ".")
 
 
-def shelf_of(table: Table) -> Shelf:
-    """Return the pens of a table on one paper; of several papers on the one with most pens.
+def shelf_of(table: Table, paper: str | None = None) -> Shelf:
+    """Return the pens of a table on one paper; where none is named, and there are several, on the one with most pens.
 
     Of a pen that was read in several sessions the latest reading counts. A pen is kept out of proposals where its row has a flag that speaks against
     it, or where it has changed since an earlier session. A flag that every row carries says nothing of one pen. Raises InputError where the
     table has no pen with a colour.
     """
+    if paper is not None:
+        table = replace(table, readings=tuple(row for row in table.readings if row.paper == paper))
     drawer = drawer_of([table])
     if not drawer.pens:
         raise InputError.of(
@@ -162,10 +169,6 @@ def _changed(table: Table, drawer: Drawer) -> Iterator[tuple[str, str]]:
     for row in drift.findings:
         if row.paper == drawer.paper and row.after == drawer.sessions[-1].date:
             yield row.marker, f"has become {row.verdict} since {row.before}"
-
-
-def _file(drawer: Drawer) -> Path:
-    return Path(drawer.sessions[-1].file or "the table")
 
 
 def _lab(row: Reading | None) -> Array | None:

@@ -18,6 +18,8 @@ from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
+from calib.cli.greys import greys
+from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
 from calib.cli.predict import predict
@@ -122,6 +124,8 @@ for command in (
     drift,
     papers,
     predict,
+    match,
+    greys,
     report,
     export,
     flags,

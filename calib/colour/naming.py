@@ -67,7 +67,7 @@ def hue_word(lab: ArrayLike) -> str:
 
 def is_grey(lab: ArrayLike, white: ArrayLike | None = None) -> bool:
     """Return whether a colour (3,) is near neutral, beside the paper's white (3,) or else absolutely."""
-    return float(np.hypot(*_beside(lab, white))) < GREY_CHROMA
+    return float(np.hypot(*beside(lab, white))) < GREY_CHROMA
 
 
 def colour_words(lab: ArrayLike, white: ArrayLike | None = None) -> str:
@@ -92,7 +92,7 @@ def cast_words(lab: ArrayLike, white: ArrayLike | None = None) -> tuple[str, ...
 
     The strongest comes first. A lean of a*b* under 1.5 has no word.
     """
-    step = _beside(lab, white)
+    step = beside(lab, white)
     return _leaning(step) if float(np.hypot(*step)) >= CAST_CHROMA else ()
 
 
@@ -122,6 +122,15 @@ def difference_words(lab: ArrayLike, other: ArrayLike) -> tuple[str, ...]:
     return tuple(_degree(size) + word for size, word in found if size >= SEEN_DE00)
 
 
+def beside(lab: ArrayLike, white: ArrayLike | None) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Return a*b* (2,) of a colour (3,) beside the paper's (3,), whose tint a dark ink shows less of than a pale one does."""
+    one = np.asarray(lab, dtype=float)
+    if white is None:
+        return np.array(one[1:])
+    paper = np.asarray(white, dtype=float)
+    return np.array(one[1:] - paper[1:] * np.clip(one[0] / max(float(paper[0]), 1.0), 0.0, 1.0))
+
+
 def _degree(size: float) -> str:
     return "a little " if size < A_LITTLE else "much " if size >= MUCH else ""
 
@@ -141,15 +150,6 @@ def _leaning(step: ArrayLike) -> tuple[str, ...]:
     if most == 0:
         return ()
     return (first, second) if less > SECOND * most else (first,)
-
-
-def _beside(lab: ArrayLike, white: ArrayLike | None) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Return a*b* (2,) beside the paper's, whose tint a dark ink shows less of than a pale one does."""
-    one = np.asarray(lab, dtype=float)
-    if white is None:
-        return np.array(one[1:])
-    paper = np.asarray(white, dtype=float)
-    return np.array(one[1:] - paper[1:] * np.clip(one[0] / max(float(paper[0]), 1.0), 0.0, 1.0))
 
 
 def _word(table: tuple[tuple[float, str], ...], value: float) -> str:
