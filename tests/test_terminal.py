@@ -117,7 +117,7 @@ def test_what_fits_stays_as_it_is_and_paths_stay_whole() -> None:
     assert fitted("    a  line   of its own shape") == ["    a  line   of its own shape"]
     assert fitted("") == [""]
     path = "/a" * 80
-    assert fitted(f"Written: {path}") == ["Written:", f"  {path}"]
+    assert fitted(f"Written: {path}") == [f"Written: {path}"]
     assert max(map(len, fitted(f"Found: {path}"))) <= WIDTH
 
 

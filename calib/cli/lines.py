@@ -6,7 +6,7 @@ from calib.errors import harmless
 
 # A terminal has 80 columns by old custom, and some break a line that fills the last one.
 WIDTH = 79
-# A path is there to be copied, so it stays whole whatever its length.
+# A path is there to be copied, so its line stays whole whatever its length.
 _WHOLE = ("Written: ",)
 
 
@@ -25,14 +25,14 @@ def wrapped(
         width,
         initial_indent=indent,
         subsequent_indent=f"{indent}  " if hang is None else hang,
-        break_long_words=not whole and not text.startswith(_WHOLE),
+        break_long_words=not whole,
         break_on_hyphens=False,
     )
 
 
 def fitted(line: str, width: int = WIDTH) -> list[str]:
     """Return a line as it is where it fits, and broken between words where it does not; its indentation is kept."""
-    if line.isascii() and len(line) <= width:
+    if line.startswith(_WHOLE) or (line.isascii() and len(line) <= width):
         return [line]
     from wcwidth import wcswidth
 

@@ -214,7 +214,7 @@ def measure(
         *_measured_words(measured),
         *swatch_rows(table.readings),
         f"Written: {output}",
-        *([f"Pictures of the pages as they were understood: {proof}"] if proof else []),
+        *([f"Written: {proof} (pictures of the pages as they were understood)"] if proof else []),
     )
 
 
