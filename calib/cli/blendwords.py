@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from calib.cli.lines import wrapped
+from calib.cli.lines import columns, wrapped
 
 if TYPE_CHECKING:
     from calib.answers.blending.judge import Added, Judgement
@@ -167,7 +167,7 @@ def _tables(blend: Blend) -> Iterator[str]:
         for place, pen in enumerate(blend.pens):
             step = run.steps[place] if place < len(run.steps) else None
             name = _name(pen, IN_TABLE)
-            yield f"  {name}{' ' * (IN_TABLE - _columns(name))}{run.lab[place, 0]:6.1f}{_step(step)}".rstrip()
+            yield f"  {name}{' ' * (IN_TABLE - columns(name))}{run.lab[place, 0]:6.1f}{_step(step)}".rstrip()
         yield from _wrapped(_evenness(run))
     yield ""
 
@@ -239,17 +239,9 @@ def _short(text: str, most: int = IN_WORDS) -> str:
     from calib.files import shorten
 
     cut = shorten(harmless(text), most)
-    while _columns(cut) > most:
+    while columns(cut) > most:
         cut = cut.removesuffix("…")[:-1] + "…"
     return cut
-
-
-def _columns(text: str) -> int:
-    """Return how many columns of a terminal text takes."""
-    from wcwidth import wcswidth
-
-    columns = wcswidth(text)
-    return columns if columns >= 0 else len(text)
 
 
 def _wrapped(line: str, indent: str = "") -> list[str]:
