@@ -18,6 +18,7 @@ from calib.answers.drift import driftfile
 from calib.answers.greys import greysfile
 from calib.answers.matching import matchfile
 from calib.answers.papers import paperfile
+from calib.answers.scene import scenefile
 from calib.table import columns
 from calib.table.csvw import Column
 from calib.table.exchange.jsonform import SCHEMA_NAME, colours_schema
@@ -34,6 +35,7 @@ TABLES: dict[str, Sequence[Column]] = {
     "blend": blendfile.COLUMNS,
     "match": matchfile.COLUMNS,
     "greys": greysfile.COLUMNS,
+    "scene": scenefile.COLUMNS,
 }
 BLOCK = re.compile(r"^<!-- columns: (\w+) -->\n(.*?)^<!-- end -->$", re.M | re.S)
 

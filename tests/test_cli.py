@@ -56,6 +56,7 @@ SHIPPED_TABLES = {
     "predict": {"colours.csv": "colours.csv", "few.csv": "rough-few.csv"},
     "match": {"colours.csv": "colours.csv"},
     "greys": {"colours.csv": "colours.csv"},
+    "scene": {"colours.csv": "colours.csv", "scene.csv": "scene.csv"},
     "export": {"colours.csv": "colours.csv"},
     "report": {"colours.csv": "colours.csv", "autumn.csv": "autumn.csv"},
 }

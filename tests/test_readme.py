@@ -123,6 +123,7 @@ PAGES = {
     "Go from dark to light": ("blend",),
     "Find a stand-in": ("match",),
     "Find the true greys": ("greys",),
+    "Plan a picture": ("scene",),
     "Export": ("export",),
     "Flags": ("flags",),
     "The tour": ("demo",),

@@ -27,6 +27,7 @@ from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
 from calib.cli.reporting import report
 from calib.cli.scanning import measure, scanner
+from calib.cli.scene import scene
 from calib.cli.touring import demo, flags
 from calib.errors import CalibError, InputError, harmless
 
@@ -128,6 +129,7 @@ for command in (
     blend,
     match,
     greys,
+    scene,
     report,
     export,
     flags,
