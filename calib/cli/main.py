@@ -18,6 +18,7 @@ from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
+from calib.cli.layer import layer
 from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
@@ -124,6 +125,7 @@ for command in (
     papers,
     predict,
     match,
+    layer,
     report,
     export,
     flags,
