@@ -11,7 +11,12 @@ import click
 from calib.cli.options import FilePath, answer_options, give_answer, read_tables
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from calib.answers.layering.steps import Layering, Step
+
+    Array = NDArray[np.float64]
 
 WIDTH = 79
 SHOWS = {
@@ -56,7 +61,7 @@ def _words(found: Layering) -> Iterator[str]:
     yield from _rests_on(found)
 
 
-def _step(number: int, step: Step, called: str, below: object, found: Layering) -> Iterator[str]:
+def _step(number: int, step: Step, called: str, below: Array, found: Layering) -> Iterator[str]:
     from calib.colour.naming import colour_words, difference_words
 
     over = "" if number == 1 else ", a second coat" if step.layers == 2 else " over that"
@@ -66,7 +71,8 @@ def _step(number: int, step: Step, called: str, below: object, found: Layering) 
         f"{number}. {called}{over}: {colour_words(step.lab, found.shelf.white)}, L {L:.0f} a {a:.0f} b {b:.0f}, {sure}"
     )
     how = step.how
-    differs = ", ".join(difference_words(below, step.lab))  # type: ignore[arg-type]
+    # Where it may be nothing at all, words for it would say too much.
+    differs = ", ".join(difference_words(below, step.lab)) if how.low > 0 else ""
     against = "the bare paper" if number == 1 else "what lies below"
     yield from _wrapped(
         f"against {against}: {how.dE00:.1f} dE00 ({how.low:.1f}..{how.high:.1f}), "
@@ -101,12 +107,12 @@ def _rests_on(found: Layering) -> Iterator[str]:
         )
         return
     pens = (
-        f"{law.pens} {'pen' if law.pens == 1 else 'pens'} read in both coats"
+        f"{law.pens} {'pen' if law.pens == 1 else 'pens'} read in one coat and two"
         if law.pens
-        else "what is usual on paper"
+        else "what is usual"
     )
     yield from _wrapped(
-        f"Predicted from the single inks; how much ink stays on the paper, from {pens}. Which ink goes first matters on paper, and no single ink "
+        f"Predicted from the single inks. Two coats leave {law.numbers[0]:.2f} times the ink of one, by {pens}. Which ink goes first matters on paper, and no single ink "
         "tells how much, so both orders are predicted nearly alike. Real overlays tell: colour a few, with 'calib chart --over'."
     )
 

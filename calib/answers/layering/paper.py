@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,6 @@ from calib.answers.secondcoat.light import light_model
 from calib.answers.shelf import Shelf
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.difference import local_scale
-from calib.errors import InputError
 from calib.overlays import KIND, pair_of
 from calib.table.flags import FLAGS
 
@@ -130,20 +128,3 @@ def _moved(law: Law, ground: Ground, overlays: list[Overlay]) -> Law:
         slopes.append(np.array([(up - down) / size for (up, down), size in zip(ends, STEPS, strict=True)]).T)
         covariance.append(expected.covariance + one.colour.covariance)
     return moved_by(law, np.array(off), np.array(slopes), np.array(covariance))
-
-
-def near_pens(shelf: Shelf, markers: tuple[str, ...]) -> tuple[Pen, ...]:
-    """Return the pens of ids in their order.
-
-    Raises as ``Shelf.pen`` does; InputError where an overlay's own row is asked for.
-    """
-    found = []
-    for marker in markers:
-        if pair_of(marker, {pen.marker for pen in shelf.pens}):
-            raise InputError.of(
-                Path(shelf.drawer.sessions[-1].file or "the table"),
-                f"'{marker}' is one ink over another and no pen",
-                "Name the two pens, the lower first.",
-            )
-        found.append(shelf.pen(marker))
-    return tuple(found)

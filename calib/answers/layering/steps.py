@@ -17,7 +17,7 @@ from calib.colour.colorimetry import delta_e_2000
 from calib.colour.difference import interval
 from calib.colour.uncertainty import coverage_factor, normal_draws
 from calib.errors import ImpossibleError
-from calib.overlays import overlay_id, overlay_name
+from calib.overlays import overlay_id, overlay_name, pair_of
 
 Array = NDArray[np.float64]
 
@@ -90,7 +90,7 @@ def layer(shelf: Shelf, markers: Sequence[str]) -> Layering:
             f"Name 2 to {MOST_COATS} pens, the lowest first.",
         )
     paper = paper_of(shelf)
-    pens = tuple(shelf.pen(marker) for marker in markers)
+    pens = tuple(_pen(shelf, marker) for marker in markers)
     bare = Colour(
         paper.ground.lab,
         np.repeat(paper.ground.lab[None], 1, axis=0),
@@ -107,6 +107,16 @@ def layer(shelf: Shelf, markers: Sequence[str]) -> Layering:
         below, called = colour, step.marker
     reverse = paper.overlays.get((pens[1].marker, pens[0].marker)) if len(pens) == 2 else None
     return Layering(shelf, paper, pens, tuple(steps), reverse, tuple(_warnings(shelf, pens)))
+
+
+def _pen(shelf: Shelf, marker: str) -> Pen:
+    """Return the pen of an id; an overlay's own row is none."""
+    ids = {pen.marker for pen in shelf.pens}
+    pair = pair_of(marker, ids - {marker})
+    if marker not in ids and pair is not None:
+        under, over = pair
+        raise ImpossibleError(f"'{marker}' is one ink over another and no pen", f"Name the two pens: {under} {over}.")
+    return shelf.pen(marker)
 
 
 def _colour(paper: Paper, stack: Sequence[Pen], below: Colour) -> Colour:
