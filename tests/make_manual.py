@@ -12,8 +12,11 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
+from calib.answers.blending import blendfile
 from calib.answers.doubles import groupsfile
 from calib.answers.drift import driftfile
+from calib.answers.greys import greysfile
+from calib.answers.layering import layerfile
 from calib.answers.matching import matchfile
 from calib.answers.papers import paperfile
 from calib.table import columns
@@ -29,7 +32,10 @@ TABLES: dict[str, Sequence[Column]] = {
     "drift": driftfile.COLUMNS,
     "papers": paperfile.COLUMNS,
     "swatches": paperfile.SWATCH_COLUMNS,
+    "blend": blendfile.COLUMNS,
     "match": matchfile.COLUMNS,
+    "layer": layerfile.COLUMNS,
+    "greys": greysfile.COLUMNS,
 }
 BLOCK = re.compile(r"^<!-- columns: (\w+) -->\n(.*?)^<!-- end -->$", re.M | re.S)
 

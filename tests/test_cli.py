@@ -55,6 +55,8 @@ SHIPPED_TABLES = {
     "papers": {"colours.csv": "colours.csv", "rough.csv": "rough.csv"},
     "predict": {"colours.csv": "colours.csv", "few.csv": "rough-few.csv"},
     "match": {"colours.csv": "colours.csv"},
+    "layer": {"colours.csv": "colours.csv"},
+    "greys": {"colours.csv": "colours.csv"},
     "export": {"colours.csv": "colours.csv"},
     "report": {"colours.csv": "colours.csv", "autumn.csv": "autumn.csv"},
 }

@@ -26,10 +26,11 @@ DOORS = {
     "matplotlib": ["report/*"],
     "click": ["cli/*"],
     "colour": ["synthetic/*"],
+    "wcwidth": ["cli/lines.py"],
     **{name: ["scan/image.py", "scan/formats/*", "synthetic/*"] for name in PICTURES},
     # The proof picture is written on with the chart's own fonts, which no other library here can do.
     "imagecodecs": ["scan/image.py", "scan/formats/*", "scan/profile.py", "synthetic/*"],
-    "PIL": ["scan/image.py", "scan/formats/*", "scan/profile.py", "scan/proof.py", "synthetic/*"],
+    "PIL": ["scan/image.py", "scan/formats/*", "scan/profile.py", "scan/proofpage.py", "synthetic/*"],
 }
 HEAVY = {"numpy", "scipy", "cv2", "colour", "sklearn", "fpdf", "pandas", "matplotlib", "jinja2", *PICTURES}
 

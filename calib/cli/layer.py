@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from calib.cli.chips import chip
+from calib.cli.lines import wrapped
 from calib.cli.options import FilePath, answer_options, give_answer, read_tables
 
 if TYPE_CHECKING:
@@ -18,12 +20,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-WIDTH = 79
-SHOWS = {
-    "yes": "it shows",
-    "no": "nobody would see it",
-    "unsure": "it may be hard to see",
-}
+SHOWS = {"yes": "shows", "no": "nobody would see it", "unsure": "may be hard to see"}
 
 
 @click.command(epilog="Example: calib layer colours.csv 012 034 -o layers.csv")
@@ -50,35 +47,34 @@ def layer(table: Path, markers: tuple[str, ...], output: Path | None, as_json: b
 
 def _words(found: Layering) -> Iterator[str]:
     """Yield the answer in plain words."""
-    yield from _wrapped(
-        f"Inks over each other on '{found.shelf.paper}', the lowest first; in brackets the 95 % interval:"
-    )
-    lab = found.paper.ground.lab
+    yield from wrapped(f"On '{found.shelf.paper}', from the ground up; in brackets the 95 % interval:")
+    below = found.paper.ground.lab
     for number, (step, pen) in enumerate(zip(found.steps, found.pens, strict=True), start=1):
-        yield from _step(number, step, pen.called, lab, found)
-        lab = step.lab
-    yield ""
+        yield from _step(number, step, pen.called, below, found.shelf.white)
+        below = step.lab
     yield from _rests_on(found)
 
 
-def _step(number: int, step: Step, called: str, below: Array, found: Layering) -> Iterator[str]:
+def _step(number: int, step: Step, called: str, below: Array, white: Array | None) -> Iterator[str]:
+    from calib.colour.colorimetry import lab_to_hex
     from calib.colour.naming import colour_words, difference_words
 
     over = "" if number == 1 else ", a second coat" if step.layers == 2 else " over that"
-    sure = "as measured" if step.source == "measured" else f"to within {step.within:.1f} dE00"
     L, a, b = step.lab
-    yield from _wrapped(
-        f"{number}. {called}{over}: {colour_words(step.lab, found.shelf.white)}, L {L:.0f} a {a:.0f} b {b:.0f}, {sure}"
+    seen = chip(lab_to_hex(step.lab[None])[0][0])
+    sure = "measured" if step.source == "measured" else f"predicted, to within {step.within:.1f} dE00"
+    yield from wrapped(
+        f"{number}. {seen}{called}{over}: {colour_words(step.lab, white)}, L {L:.0f} a {a:.0f} b {b:.0f} ({sure})",
+        hang="   ",
     )
     how = step.how
     # Where it may be nothing at all, words for it would say too much.
     differs = ", ".join(difference_words(below, step.lab)) if how.low > 0 else ""
-    against = "the bare paper" if number == 1 else "what lies below"
-    yield from _wrapped(
-        f"against {against}: {how.dE00:.1f} dE00 ({how.low:.1f}..{how.high:.1f}), "
-        f"L {how.dL:+.0f} ({how.dL_low:+.0f}..{how.dL_high:+.0f}); {SHOWS[how.shows]}"
-        + (f": {differs}" if differs else ""),
-        "     ",
+    against = "on the bare paper" if number == 1 else "on what lies below"
+    yield from wrapped(
+        f"{SHOWS[how.shows]} {against}: {how.dE00:.1f} dE00 ({how.low:.1f}..{how.high:.1f}), "
+        f"L {how.dL:+.0f} ({how.dL_low:+.0f}..{how.dL_high:+.0f})" + (f"; {differs}" if differs else ""),
+        "   ",
     )
 
 
@@ -88,43 +84,23 @@ def _rests_on(found: Layering) -> Iterator[str]:
     from calib.colour.colorimetry import delta_e_2000
 
     law, miss = found.paper.law, mean_miss(found.paper)
-    guessed = any(step.source == "predicted" for step in found.steps)
-    if found.reverse is not None and found.steps[-1].source == "predicted":
-        apart = float(delta_e_2000(found.steps[-1].lab, found.reverse.colour.lab))
-        yield from _wrapped(
-            f"The other way round it was measured, {apart:.1f} dE00 from what is predicted here."
-        )
-    elif found.reverse is not None:
-        apart = float(delta_e_2000(found.steps[-1].lab, found.reverse.colour.lab))
-        yield from _wrapped(f"The other way round it was measured too: {apart:.1f} dE00 from this.")
-    if not guessed:
+    last = found.steps[-1]
+    if found.reverse is not None:
+        apart = float(delta_e_2000(last.lab, found.reverse.colour.lab))
+        yield from wrapped(f"The other way round it was measured: {apart:.1f} dE00 from this.")
+    if all(step.source == "measured" for step in found.steps):
         return
     if miss is not None:
-        pairs = "overlay" if law.overlays == 1 else "overlays"
-        yield from _wrapped(
-            f"Predicted from the single inks, and from {law.overlays} measured {pairs}, which the inks alone had missed "
-            f"by {miss:.1f} dE00 in the mean."
+        count = "1 measured overlay" if law.overlays == 1 else f"{law.overlays} measured overlays"
+        yield from wrapped(
+            f"Predicted from the single inks and {count}, which the inks alone miss by {miss:.1f} dE00 in the mean."
         )
         return
-    pens = (
-        f"{law.pens} {'pen' if law.pens == 1 else 'pens'} read in one coat and two"
-        if law.pens
-        else "what is usual"
+    pens = f"by {law.pens} {'pen' if law.pens == 1 else 'pens'} read in both" if law.pens else "as is usual"
+    yield from wrapped(
+        f"Predicted from the single inks; two coats leave {law.numbers[0]:.2f} times the ink of one, {pens}."
     )
-    yield from _wrapped(
-        f"Predicted from the single inks. Two coats leave {law.numbers[0]:.2f} times the ink of one, by {pens}. Which ink goes first matters on paper, and no single ink "
-        "tells how much, so both orders are predicted nearly alike. Real overlays tell: colour a few, with 'calib chart --over'."
-    )
-
-
-def _wrapped(line: str, indent: str = "") -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(
-        line,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent + "   ",
-        break_long_words=False,
-        break_on_hyphens=False,
+    yield from wrapped(
+        "Which ink goes first matters on paper, and single inks do not tell how much: both orders are predicted "
+        "alike. Colour a few real overlays to know: 'calib chart --over'."
     )

@@ -14,11 +14,13 @@ from contextlib import suppress
 import click
 
 from calib import __version__
+from calib.cli.blend import blend
 from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
 from calib.cli.layer import layer
+from calib.cli.greys import greys
 from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
@@ -124,8 +126,10 @@ for command in (
     drift,
     papers,
     predict,
+    blend,
     match,
     layer,
+    greys,
     report,
     export,
     flags,

@@ -128,7 +128,13 @@ def with_overlays(table: Table, pairs: Sequence[tuple[str, str]], labs: Sequence
             named[0].paper,
             named[0].session,
             kind=KIND,
-            **dict(zip(("L", "a", "b", "R", "G", "B", "u_L", "u_a", "u_b"), map(float, (*lab, *linear, *u)), strict=True)),
+            **dict(
+                zip(
+                    ("L", "a", "b", "R", "G", "B", "u_L", "u_a", "u_b"),
+                    map(float, (*lab, *linear, *u)),
+                    strict=True,
+                )
+            ),
         )
     return Table((*table.readings, *more.values()), table.origin)
 
@@ -209,7 +215,9 @@ def overprints(table: str) -> Prints:
             pairs.append((*(mean[one] for one in alone), lab, sum(recipe) == 200))
     under, over, both, solid = (np.array(column) for column in zip(*pairs, strict=True))
     bare = lab_to_xyz(mean[0.0, 0.0, 0.0, 0.0])
-    tints = {recipe[3]: float(lab_to_xyz(lab)[1] / bare[1]) for recipe, lab in mean.items() if not any(recipe[:3])}
+    tints = {
+        recipe[3]: float(lab_to_xyz(lab)[1] / bare[1]) for recipe, lab in mean.items() if not any(recipe[:3])
+    }
     black = tints[100.0] if 100.0 in tints else solid_black(tints)
     return Prints(bare, black, lab_to_xyz(under), lab_to_xyz(over), both, solid)
 

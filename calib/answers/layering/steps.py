@@ -115,7 +115,9 @@ def _pen(shelf: Shelf, marker: str) -> Pen:
     pair = pair_of(marker, ids - {marker})
     if marker not in ids and pair is not None:
         under, over = pair
-        raise ImpossibleError(f"'{marker}' is one ink over another and no pen", f"Name the two pens: {under} {over}.")
+        raise ImpossibleError(
+            f"'{marker}' is one ink over another and no pen", f"Name the two pens: {under} {over}."
+        )
     return shelf.pen(marker)
 
 

@@ -1,0 +1,125 @@
+"""Neutral pens and their casts: ``calib greys``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calib.cli.options import FilePath, Number, answer_options, give_answer, read_tables
+
+if TYPE_CHECKING:
+    from calib.answers.greys.casts import Grey
+    from calib.answers.greys.families import Greys
+    from calib.answers.greys.ladders import Ladder
+
+WIDTH = 79
+MOST = 40
+
+
+@click.command(epilog="Example: calib greys colours.csv -o greys.csv")
+@click.argument("table", type=FilePath, metavar="COLOURS.CSV")
+@click.option(
+    "--within",
+    type=Number(0.5, 30),
+    default=7.0,
+    metavar="CHROMA",
+    help="How strong a cast a grey may have, as chroma beside the paper.  [default: 7]",
+)
+@click.option(
+    "-o", "output", type=FilePath, default=None, metavar="GREYS.CSV", help="Write the greys to this file."
+)
+@answer_options
+def greys(table: Path, within: float, output: Path | None, as_json: bool, quiet: bool) -> None:
+    """Name the neutral and nearly neutral pens, from light to dark, and which way each leans on this paper.
+
+    A grey is judged beside the paper's own white, because that is what the eye takes for white. Even ladders of three pens and more are named.
+    """
+    from calib.answers.greys.families import find_greys
+    from calib.answers.greys.greysfile import greys_answer
+    from calib.answers.greys.ladders import ladders_of
+
+    (read,) = read_tables(quiet, [table], output)
+    found = find_greys(read, within)
+    ladders = ladders_of(found.greys)
+    give_answer(quiet, as_json, greys_answer(read, found, ladders), output, list(_words(found, ladders)))
+
+
+def _words(found: Greys, ladders: Sequence[Ladder]) -> Iterator[str]:
+    """Yield the answer in plain words."""
+    shelf = found.shelf
+    if not found.greys:
+        yield from _wrapped(
+            f"No pen on '{shelf.paper}' is within a chroma of {found.within:g} of the paper's own white."
+        )
+        return
+    white = (
+        "the paper's white is not known, so greys are judged against a perfect white"
+        if shelf.white is None
+        else (f"beside its white (L {shelf.white[0]:.0f}, a {shelf.white[1]:+.1f}, b {shelf.white[2]:+.1f})")
+    )
+    yield from _wrapped(f"Greys on '{shelf.paper}' from light to dark, {white}:")
+    neutral = next((g for g in sorted(found.greys, key=lambda g: g.chroma) if g.sure and not g.words), None)
+    for grey in found.greys[:MOST]:
+        yield from _wrapped(_grey(grey), "  ")
+    if len(found.greys) > MOST:
+        yield f"  and {len(found.greys) - MOST} more; -o FILE writes all."
+    if neutral is not None:
+        yield from _wrapped(f"Truly neutral, the nearest to it first: {_named(found.greys)}.")
+    else:
+        yield "None is neutral beyond doubt."
+    for number, ladder in enumerate(ladders, start=1):
+        yield from _wrapped(_ladder(number, ladder))
+    yield from _family_words(found)
+
+
+def _grey(grey: Grey) -> str:
+    lean = (
+        f"{' and '.join(grey.words)} ({grey.cast[0]:+.1f} a, {grey.cast[1]:+.1f} b)"
+        if grey.words
+        else "neutral"
+    )
+    doubt = "" if grey.sure else ", perhaps"
+    return f"L {grey.lab[0]:3.0f}  {grey.pen.called}{_coats(grey)}: {lean}{doubt}"
+
+
+def _coats(grey: Grey) -> str:
+    return ", 2 coats" if grey.layers == 2 else ""
+
+
+def _named(greys: Sequence[Grey]) -> str:
+    order = [g for g in sorted(greys, key=lambda g: g.chroma) if g.sure and not g.words]
+    return ", ".join(f"{g.pen.called}{_coats(g)}" for g in order[:6])
+
+
+def _ladder(number: int, ladder: Ladder) -> str:
+    coats = "in two coats" if ladder.greys[0].layers == 2 else "in one coat"
+    rungs = ", ".join(f"{g.pen.called} (L {g.lab[0]:.0f})" for g in ladder.greys)
+    return f"Ladder {number}, {coats}, {ladder.span:.0f} L in {len(ladder.greys) - 1} steps: {rungs}."
+
+
+def _family_words(found: Greys) -> Iterator[str]:
+    """Yield how the greys of a set lean, on each paper where they were measured."""
+    sets: dict[str, list[str]] = {}
+    for one in found.families:
+        lean = (
+            f"{one.word} ({one.cast[0]:+.1f} a, {one.cast[1]:+.1f} b)" if one.word != "neutral" else "neutral"
+        )
+        sets.setdefault(one.set, []).append(f"on {one.paper} {lean}, {one.neutral} of {one.pens} neutral")
+    for name, papers in sets.items():
+        yield from _wrapped(f"Greys of the set '{name}': {'; '.join(papers)}.")
+
+
+def _wrapped(line: str, indent: str = "") -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(
+        line,
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent + "   ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
