@@ -19,8 +19,8 @@ from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
-from calib.cli.layer import layer
 from calib.cli.greys import greys
+from calib.cli.layer import layer
 from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
