@@ -16,6 +16,7 @@ from calib.answers.blending import blendfile
 from calib.answers.doubles import groupsfile
 from calib.answers.drift import driftfile
 from calib.answers.greys import greysfile
+from calib.answers.layering import layerfile
 from calib.answers.matching import matchfile
 from calib.answers.papers import paperfile
 from calib.answers.scene import scenefile
@@ -34,6 +35,7 @@ TABLES: dict[str, Sequence[Column]] = {
     "swatches": paperfile.SWATCH_COLUMNS,
     "blend": blendfile.COLUMNS,
     "match": matchfile.COLUMNS,
+    "layer": layerfile.COLUMNS,
     "greys": greysfile.COLUMNS,
     "scene": scenefile.COLUMNS,
 }

@@ -122,6 +122,7 @@ PAGES = {
     "Look at your colours": ("report",),
     "Go from dark to light": ("blend",),
     "Find a stand-in": ("match",),
+    "Lay one ink over another": ("layer",),
     "Find the true greys": ("greys",),
     "Plan a picture": ("scene",),
     "Export": ("export",),

@@ -20,6 +20,7 @@ from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
 from calib.cli.greys import greys
+from calib.cli.layer import layer
 from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
@@ -128,6 +129,7 @@ for command in (
     predict,
     blend,
     match,
+    layer,
     greys,
     scene,
     report,
