@@ -7,23 +7,26 @@ It is whole without the script, which only sorts, searches and filters.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.report.chips import Card, Chip, cards_of, chip_of, families_of
 from calib.report.doubles import Doubles, doubles_of
 from calib.report.drift import Drifts, drifts_of
-from calib.report.gaps import gap_words
+from calib.report.gaps import gaps_of
 from calib.report.papers import Sheets, sheets_of_papers
 from calib.report.pictures import pictures_of
-from calib.report.plots import colour_plots
+from calib.report.plots import Frame, colour_plots, frame_of
 from calib.report.trust import trust_words
 from calib.table.flags import FLAGS
 from calib.table.sessions import Session, sessions_of
-from calib.table.table import Table
+from calib.table.table import Reading, Table
+
+Array = NDArray[np.float64]
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -66,7 +69,7 @@ class Page:
     title: str
     program: str
     sittings: tuple[Sitting, ...]
-    doubles: tuple[tuple[str, Doubles], ...]
+    doubles: tuple[Doubles, ...]
     drift: Drifts | None
     papers: Sheets | None
 
@@ -76,16 +79,20 @@ def report_html(tables: Sequence[Table], program: str) -> str:
 
     program: name and version, said at the foot. The same tables and pictures give the same page. Nothing in it says where files lie.
     """
+    found = _sessions(tables)
+    # What is said from here on may name a file and never a folder.
+    tables = [replace(table, path=Path(table.path.name)) if table.path else table for table in tables]
+    frame = frame_of(np.vstack([_shown(session)[1] for session, _ in found]) if found else np.empty((0, 3)))
     sittings = tuple(
-        _sitting(session, f"s{number}", pictures)
-        for number, (session, pictures) in enumerate(_sessions(tables), start=1)
+        _sitting(session, f"s{number}", pictures, frame)
+        for number, (session, pictures) in enumerate(found, start=1)
     )
     papers = list(dict.fromkeys(sitting.paper for sitting in sittings))
     page = Page(
         f"Swatches on {' and '.join(papers)}",
         program,
         sittings,
-        _doubles(tables),
+        tuple(doubles_of(tables, paper) for paper in papers),
         drifts_of(tables),
         sheets_of_papers(tables),
     )
@@ -96,25 +103,18 @@ def _sessions(tables: Sequence[Table]) -> list[tuple[Session, Mapping[tuple[str,
     return [(session, pictures_of(table)) for table in tables for session in sessions_of([table])]
 
 
-def _doubles(tables: Sequence[Table]) -> tuple[tuple[str, Doubles], ...]:
-    """Return near-duplicates for each paper once, in its latest table: a pen measured twice is no double of itself."""
-    latest: dict[str, Table] = {}
-    for table in tables:
-        for session in sessions_of([table]):
-            latest[session.paper] = table
-    found, seen = [], set()
-    for paper, table in latest.items():
-        if id(table) not in seen:
-            seen.add(id(table))
-            found.append((paper, doubles_of(table)))
-    return tuple(found)
+def _shown(session: Session) -> tuple[list[Reading], Array]:
+    """Return the rows that plots show, and their Lab (n, 3)."""
+    rows = [row for row in session.rows if row.lab is not None and row.kind == "ink" and row.keeps_colour]
+    return rows, np.array([row.lab for row in rows], dtype=float).reshape(-1, 3)
 
 
-def _sitting(session: Session, ident: str, pictures: Mapping[tuple[str, int], str]) -> Sitting:
+def _sitting(session: Session, ident: str, pictures: Mapping[tuple[str, int], str], frame: Frame) -> Sitting:
     white = session.white.lab if session.white is not None else None
     cards = cards_of(session)
-    rows = [row for row in session.rows if row.lab is not None and row.kind == "ink" and row.keeps_colour]
-    lab = np.array([row.lab for row in rows], dtype=float).reshape(-1, 3)
+    rows, lab = _shown(session)
+    called = [f"{row.marker} {row.name}, {_coats(row)}, L {row.L:.0f}" for row in rows]
+    gaps = gaps_of(lab, white, [text.rsplit(", L ", 1)[0] for text in called])
     return Sitting(
         ident,
         session.called or "Swatches",
@@ -127,11 +127,15 @@ def _sitting(session: Session, ident: str, pictures: Mapping[tuple[str, int], st
         cards,
         families_of(cards),
         sum(len(card.chips) for card in cards),
-        colour_plots(lab, [row.layers for row in rows], ident),
-        gap_words(lab, white) if len(lab) else (),
+        colour_plots(lab, [row.layers for row in rows], ident, called, gaps, frame),
+        gaps.sentences,
         tuple(_flagged(session, pictures)),
         trust_words(session),
     )
+
+
+def _coats(row: Reading) -> str:
+    return "1 coat" if row.layers == 1 else f"{row.layers} coats"
 
 
 def _flagged(session: Session, pictures: Mapping[tuple[str, int], str]) -> list[Flagged]:
@@ -154,7 +158,7 @@ def _flagged(session: Session, pictures: Mapping[tuple[str, int], str]) -> list[
                 Flagged(
                     row.marker,
                     row.name,
-                    "1 coat" if row.layers == 1 else f"{row.layers} coats",
+                    _coats(row),
                     None if row.lab is None else chip_of(row, white),
                     pictures.get((row.marker, row.layers), ""),
                     reasons,
@@ -180,6 +184,6 @@ def _rendered(page: Page) -> str:
         return Markup((TEMPLATES / name).read_text(encoding="utf-8"))
 
     environment.globals["inlined"] = inlined
-    # Plots are made by a library from numbers; the ids of pens in them are escaped there.
+    # Plots are made by a library from numbers; the names of pens in them are escaped there.
     environment.filters["drawn"] = Markup
     return environment.get_template("report.html.j2").render(page=page)
