@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
+from calib.answers.blending import blendfile
 from calib.answers.doubles import groupsfile
 from calib.answers.drift import driftfile
 from calib.answers.greys import greysfile
@@ -30,6 +31,7 @@ TABLES: dict[str, Sequence[Column]] = {
     "drift": driftfile.COLUMNS,
     "papers": paperfile.COLUMNS,
     "swatches": paperfile.SWATCH_COLUMNS,
+    "blend": blendfile.COLUMNS,
     "match": matchfile.COLUMNS,
     "greys": greysfile.COLUMNS,
 }

@@ -120,6 +120,7 @@ PAGES = {
     "Change the paper": ("papers",),
     "Carry your colours over to another paper": ("predict",),
     "Look at your colours": ("report",),
+    "Go from dark to light": ("blend",),
     "Find a stand-in": ("match",),
     "Find the true greys": ("greys",),
     "Export": ("export",),

@@ -14,6 +14,7 @@ from contextlib import suppress
 import click
 
 from calib import __version__
+from calib.cli.blend import blend
 from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
@@ -124,6 +125,7 @@ for command in (
     drift,
     papers,
     predict,
+    blend,
     match,
     greys,
     report,
