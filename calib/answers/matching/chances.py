@@ -54,14 +54,15 @@ def undecided(values: Array) -> NDArray[np.intp]:
     return np.asarray(order[: int(np.searchsorted(np.cumsum(values[order]), SHARE - 1e-9)) + 1])
 
 
-def scanner_error(taken: Taken) -> float:
-    """Return by how much dE00 the scanner's own colour may be off, besides the doubt of comparing; 0 where the row does not state it.
+def scanner_errors(taken: Sequence[Taken]) -> Array:
+    """Return by how much dE00 (n,) the scanner's own colours may be off, besides the doubt of comparing; 0 where a row does not state it.
 
     The column u_abs holds both doubts, so that of comparing is taken out of it here.
     """
-    u_abs = taken.film.reading.u_abs or 0.0
-    read = float(np.sum(local_scale(taken.film.lab)[0] * taken.film.covariance))
-    return float(np.sqrt(max(u_abs**2 - read, 0.0)))
+    u_abs = np.array([one.film.reading.u_abs or 0.0 for one in taken])
+    covariance = np.array([one.film.covariance for one in taken])
+    read = np.sum(local_scale([one.film.lab for one in taken]) * covariance, axis=(1, 2))
+    return np.asarray(np.sqrt(np.maximum(u_abs**2 - read, 0.0)))
 
 
 def _few(taken: Sequence[Taken]) -> Array:
@@ -78,8 +79,8 @@ def _few(taken: Sequence[Taken]) -> Array:
 def _scanner(taken: Sequence[Taken]) -> Array:
     """Return draws (n, DRAWS, 3) of what the scanner gets wrong about each swatch; nothing where a row does not state how much that may be."""
     lab = np.array([one.film.lab for one in taken])
-    u = np.array([scanner_error(one) for one in taken])
-    apart = np.array([delta_e_2000(one, lab) for one in lab])
+    u = scanner_errors(taken)
+    apart = delta_e_2000(lab[:, None], lab)
     values, vectors = np.linalg.eigh(np.exp(-(apart + apart.T) / 2 / ALIKE_OVER))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     free = np.stack([normal_draws(DRAWS, len(taken), seed=50 + axis).T for axis in range(3)])

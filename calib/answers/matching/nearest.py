@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.answers.doubles.groups import JUST_PERCEPTIBLE, USUALLY_ACCEPTED
 from calib.answers.doubles.pens import Pen, Taken
 from calib.answers.films import films_of
-from calib.answers.matching.chances import Candidate, chances, scanner_error, undecided
+from calib.answers.matching.chances import Candidate, chances, scanner_errors, undecided
 from calib.answers.matching.target import GIVEN, PEN, Target
 from calib.answers.shelf import Shelf
 from calib.colour.colorimetry import delta_e_2000
@@ -203,4 +203,4 @@ def _fit(pen: Pen, pair: tuple[int, int], target: Target) -> Fit:
 
 def _absolute(taken: Taken) -> Array:
     """Return (3, 3) how far the scanner's own colours may be off, in all directions alike in dE00."""
-    return np.asarray(scanner_error(taken) ** 2 / 3 * np.linalg.inv(local_scale(taken.film.lab)[0]))
+    return np.asarray(scanner_errors([taken])[0] ** 2 / 3 * np.linalg.inv(local_scale(taken.film.lab)[0]))
