@@ -241,7 +241,7 @@ def test_chances_against_a_laboratory_allow_for_the_scanners_sensors() -> None:
         for _ in range(20):
             lab = true[int(rng.integers(len(true)))] + rng.normal(0, 3, 3)
             nearest = inks[int(np.argmin(delta_e_2000(lab, true)))].marker
-            found = match(shelf, given_lab(lab), 30).found
+            found = match(shelf, given_lab(lab), 12).found
             hits.append(found[0].pen.marker == nearest)
             said.append(found[0].chance)
             held.append(nearest in {one.pen.marker for one in found if one.tied})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from calib.answers.doubles.groups import JUST_PERCEPTIBLE, USUALLY_ACCEPTED
 from calib.answers.doubles.pens import Pen, Taken
 from calib.answers.films import films_of
 from calib.answers.matching.chances import Candidate, chances, scanner_errors, undecided
-from calib.answers.matching.target import GIVEN, PEN, Target
+from calib.answers.matching.target import GIVEN, PEN, Aim, Target
 from calib.answers.shelf import Shelf
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.difference import interval, lch_differences, local_scale
@@ -166,11 +166,12 @@ def _ranked(
     order = np.lexsort((_rough(candidates, target), missing))
     likely = chances([candidates[i] for i in order[:RIVALS] if missing[i] == 0], target)
     open_ = set(undecided(likely).tolist())
-    found = []
-    for i, (pen, pairs) in enumerate([candidates[k] for k in order[:count]]):
-        fits = tuple(_fit(pen, pair, target) for pair in pairs)
-        found.append(Match(pen, fits, float(likely[i]) if i < len(likely) else 0.0, i in open_))
-    return tuple(found), len(open_)
+    listed = [candidates[i] for i in order[:count]]
+    found = tuple(
+        Match(pen, fits, float(likely[i]) if i < len(likely) else 0.0, i in open_)
+        for i, ((pen, _), fits) in enumerate(zip(listed, _fits(listed, target), strict=True))
+    )
+    return found, len(open_)
 
 
 def _rough(candidates: Sequence[Candidate], target: Target) -> Array:
@@ -187,20 +188,27 @@ def _rough(candidates: Sequence[Candidate], target: Target) -> Array:
     return worst
 
 
-def _fit(pen: Pen, pair: tuple[int, int], target: Target) -> Fit:
-    coats, at = pair
-    taken, aim = pen.coats[coats], target.aims[at]
-    covariance = taken.film.covariance + aim.covariance
+def _fits(candidates: Sequence[Candidate], target: Target) -> Iterator[tuple[Fit, ...]]:
+    """Yield the fits of each candidate; the intervals of all are drawn at once, which is quicker."""
+    pairs = [(pen.coats[n], n, at) for pen, own in candidates for n, at in own]
+    aims = [target.aims[at] for _, _, at in pairs]
+    taken = [one for one, _, _ in pairs]
+    lab, asked = np.array([one.film.lab for one in taken]), np.array([aim.lab for aim in aims])
+    covariance = np.array([t.film.covariance + aim.covariance for t, aim in zip(taken, aims, strict=True)])
     if target.kind == GIVEN:
-        covariance = covariance + _absolute(taken)
+        # In all directions alike in dE00.
+        covariance += scanner_errors(taken)[:, None, None] ** 2 / 3 * np.linalg.inv(local_scale(lab))
+    freedom = [_freedom(t, aim) for t, aim in zip(taken, aims, strict=True)]
+    seen, low, high = (values.tolist() for values in interval(asked, lab, covariance, np.array(freedom)))
+    parts = lch_differences(asked, lab).tolist()
+    fits = iter(
+        Fit(n, at, one, seen[k], low[k], high[k], tuple(parts[k]), difference_words(asked[k], lab[k]))
+        for k, (one, n, at) in enumerate(pairs)
+    )
+    for _, own in candidates:
+        yield tuple(next(fits) for _ in own)
+
+
+def _freedom(taken: Taken, aim: Aim) -> float:
     u = [float(np.sqrt(np.trace(part))) for part in (taken.film.covariance, aim.covariance)]
-    freedom = np.minimum(joint_freedom(u, [taken.freedom, aim.freedom]), MOST_FREEDOM)
-    seen, low, high = interval(aim.lab, taken.film.lab, covariance[None], freedom)
-    (dL, dC, dH) = (float(v) for v in lch_differences(aim.lab, taken.film.lab))
-    words = difference_words(aim.lab, taken.film.lab)
-    return Fit(coats, at, taken, float(seen[0]), float(low[0]), float(high[0]), (dL, dC, dH), words)
-
-
-def _absolute(taken: Taken) -> Array:
-    """Return (3, 3) how far the scanner's own colours may be off, in all directions alike in dE00."""
-    return np.asarray(scanner_errors([taken])[0] ** 2 / 3 * np.linalg.inv(local_scale(taken.film.lab)[0]))
+    return float(np.minimum(joint_freedom(u, [taken.freedom, aim.freedom]), MOST_FREEDOM))
