@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from calib.cli.lines import columns, wrapped
+
 if TYPE_CHECKING:
     from calib.answers.blending.judge import Added, Judgement
     from calib.answers.blending.proposal import Proposal
@@ -12,7 +14,6 @@ if TYPE_CHECKING:
     from calib.answers.doubles.pens import Pen
     from calib.answers.shelf import Shelf
 
-WIDTH = 79
 # A pen's name takes so much of a line and of a sentence; the file and --json have all of it.
 IN_TABLE, IN_WORDS = 25, 40
 MOST_NAMED = 6
@@ -166,7 +167,7 @@ def _tables(blend: Blend) -> Iterator[str]:
         for place, pen in enumerate(blend.pens):
             step = run.steps[place] if place < len(run.steps) else None
             name = _name(pen, IN_TABLE)
-            yield f"  {name}{' ' * (IN_TABLE - _columns(name))}{run.lab[place, 0]:6.1f}{_step(step)}".rstrip()
+            yield f"  {name}{' ' * (IN_TABLE - columns(name))}{run.lab[place, 0]:6.1f}{_step(step)}".rstrip()
         yield from _wrapped(_evenness(run))
     yield ""
 
@@ -238,27 +239,10 @@ def _short(text: str, most: int = IN_WORDS) -> str:
     from calib.files import shorten
 
     cut = shorten(harmless(text), most)
-    while _columns(cut) > most:
+    while columns(cut) > most:
         cut = cut.removesuffix("…")[:-1] + "…"
     return cut
 
 
-def _columns(text: str) -> int:
-    """Return how many columns of a terminal text takes; the scripts of East Asia take two a letter."""
-    import unicodedata
-
-    wide = sum(unicodedata.east_asian_width(letter) in "WF" for letter in text)
-    return len(text) + wide - sum(bool(unicodedata.combining(letter)) for letter in text)
-
-
 def _wrapped(line: str, indent: str = "") -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(
-        line,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent + "   ",
-        break_long_words=True,
-        break_on_hyphens=False,
-    )
+    return wrapped(line, indent, indent + "   ")

@@ -59,7 +59,9 @@ def _words(found: Greys, ladders: Sequence[Ladder]) -> Iterator[str]:
     white = (
         "the paper's white is not known, so greys are judged against a perfect white"
         if shelf.white is None
-        else (f"beside its white (L {shelf.white[0]:.0f}, a {shelf.white[1]:+.1f}, b {shelf.white[2]:+.1f})")
+        else (
+            f"beside its white (L {shelf.white[0]:.0f}, a {_signed(shelf.white[1])}, b {_signed(shelf.white[2])})"
+        )
     )
     yield from _wrapped(f"Greys on '{shelf.paper}' from light to dark, {white}:")
     neutral = next((g for g in sorted(found.greys, key=lambda g: g.chroma) if g.sure and not g.words), None)
@@ -79,7 +81,7 @@ def _words(found: Greys, ladders: Sequence[Ladder]) -> Iterator[str]:
 
 def _grey(grey: Grey) -> str:
     lean = (
-        f"{' and '.join(grey.words)} ({grey.cast[0]:+.1f} a, {grey.cast[1]:+.1f} b)"
+        f"{' and '.join(grey.words)} ({_signed(grey.cast[0])} a, {_signed(grey.cast[1])} b)"
         if grey.words
         else "neutral"
     )
@@ -107,7 +109,9 @@ def _family_words(found: Greys) -> Iterator[str]:
     sets: dict[str, dict[str, list[str]]] = {}
     for one in found.families:
         lean = (
-            f"{one.word} ({one.cast[0]:+.1f} a, {one.cast[1]:+.1f} b)" if one.word != "neutral" else "neutral"
+            f"{one.word} ({_signed(one.cast[0])} a, {_signed(one.cast[1])} b)"
+            if one.word != "neutral"
+            else "neutral"
         )
         coats = "in two coats" if one.layers == 2 else "in one coat"
         said = f"{coats} {lean}, {one.neutral} of {one.pens} neutral"
@@ -131,6 +135,11 @@ def _turn_words(found: Greys) -> Iterator[str]:
         more = f" and {len(kept) - MOST_TURNS} more" if len(kept) > MOST_TURNS else ""
         names = ", ".join(turn.one.pen.called for turn in kept[:MOST_TURNS])
         yield from _wrapped(f"These keep their lean in a second coat: {names}{more}.")
+
+
+def _signed(value: float) -> str:
+    """Return a number with its sign and one decimal, and never a nought below nought."""
+    return f"{round(float(value), 1) + 0.0:+.1f}"
 
 
 def _wrapped(line: str, indent: str = "") -> list[str]:

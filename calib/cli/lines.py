@@ -41,3 +41,11 @@ def fitted(line: str, width: int = WIDTH) -> list[str]:
         return [line]
     text = line.lstrip(" ")
     return wrapped(text, line[: len(line) - len(text)], width=width)
+
+
+def columns(text: str) -> int:
+    """Return how many columns of a terminal text takes."""
+    from wcwidth import wcswidth
+
+    count = wcswidth(text)
+    return count if count >= 0 else len(text)

@@ -20,6 +20,7 @@ from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
 from calib.cli.greys import greys
+from calib.cli.layer import layer
 from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
@@ -27,6 +28,7 @@ from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
 from calib.cli.reporting import report
 from calib.cli.scanning import measure, scanner
+from calib.cli.scene import scene
 from calib.cli.touring import demo, flags
 from calib.errors import CalibError, InputError, harmless
 
@@ -127,7 +129,9 @@ for command in (
     predict,
     blend,
     match,
+    layer,
     greys,
+    scene,
     report,
     export,
     flags,

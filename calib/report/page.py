@@ -6,22 +6,19 @@ It is whole without the script, which only sorts, searches and filters.
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from calib.report.chips import Card, Chip, cards_of, chip_of, families_of
 from calib.report.doubles import Doubles, doubles_of
 from calib.report.drift import Drifts, drifts_of
-from calib.report.gaps import gap_words
+from calib.report.glance import Line, lines_of
 from calib.report.papers import Sheets, sheets_of_papers
 from calib.report.pictures import pictures_of
-from calib.report.plots import colour_plots
-from calib.report.trust import trust_words
-from calib.table.flags import FLAGS
+from calib.report.sitting import Sitting, sitting_of
 from calib.table.sessions import Session, sessions_of
 from calib.table.table import Table
 
@@ -29,42 +26,12 @@ TEMPLATES = Path(__file__).parent / "templates"
 
 
 @dataclass(frozen=True)
-class Flagged:
-    """A row with flags: its chip if it has a colour, its picture as scanned (a data URI) if there is one, and why."""
-
-    marker: str
-    name: str
-    coats: str
-    chip: Chip | None
-    picture: str
-    reasons: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True)
-class Sitting:
-    """One paper on one day, as the page shows it. plots: SVG of a*b* and of L*C*; gaps, trust: sentences."""
-
-    id: str
-    called: str
-    paper: str
-    date: str
-    white: Chip | None
-    black: Chip | None
-    cards: tuple[Card, ...]
-    families: tuple[str, ...]
-    swatches: int
-    plots: tuple[str, str]
-    gaps: tuple[str, ...]
-    flagged: tuple[Flagged, ...]
-    trust: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True)
 class Page:
-    """All that the template is given."""
+    """All that the template is given. lines: what stands out, each with the part of the page that says more."""
 
     title: str
     program: str
+    lines: tuple[Line, ...]
     sittings: tuple[Sitting, ...]
     doubles: tuple[tuple[str, Doubles], ...]
     drift: Drifts | None
@@ -77,19 +44,14 @@ def report_html(tables: Sequence[Table], program: str) -> str:
     program: name and version, said at the foot. The same tables and pictures give the same page. Nothing in it says where files lie.
     """
     sittings = tuple(
-        _sitting(session, f"s{number}", pictures)
+        sitting_of(session, f"s{number}", pictures)
         for number, (session, pictures) in enumerate(_sessions(tables), start=1)
     )
     papers = list(dict.fromkeys(sitting.paper for sitting in sittings))
-    page = Page(
-        f"Swatches on {' and '.join(papers)}",
-        program,
-        sittings,
-        _doubles(tables),
-        drifts_of(tables),
-        sheets_of_papers(tables),
-    )
-    return _rendered(page)
+    doubles, drift, sheets = _doubles(tables), drifts_of(tables), sheets_of_papers(tables)
+    lines = lines_of(sittings, doubles, drift, sheets)
+    title = f"Swatches on {' and '.join(paper for paper in papers if paper)}" if any(papers) else "Swatches"
+    return _rendered(Page(title, program, lines, sittings, doubles, drift, sheets))
 
 
 def _sessions(tables: Sequence[Table]) -> list[tuple[Session, Mapping[tuple[str, int], str]]]:
@@ -110,59 +72,6 @@ def _doubles(tables: Sequence[Table]) -> tuple[tuple[str, Doubles], ...]:
     return tuple(found)
 
 
-def _sitting(session: Session, ident: str, pictures: Mapping[tuple[str, int], str]) -> Sitting:
-    white = session.white.lab if session.white is not None else None
-    cards = cards_of(session)
-    rows = [row for row in session.rows if row.lab is not None and row.kind == "ink" and row.keeps_colour]
-    lab = np.array([row.lab for row in rows], dtype=float).reshape(-1, 3)
-    return Sitting(
-        ident,
-        session.called or "Swatches",
-        session.paper,
-        session.date,
-        chip_of(session.white, None) if session.white is not None and white is not None else None,
-        chip_of(session.black, white)
-        if session.black is not None and session.black.lab is not None
-        else None,
-        cards,
-        families_of(cards),
-        sum(len(card.chips) for card in cards),
-        colour_plots(lab, [row.layers for row in rows], ident),
-        gap_words(lab, white) if len(lab) else (),
-        tuple(_flagged(session, pictures)),
-        trust_words(session),
-    )
-
-
-def _flagged(session: Session, pictures: Mapping[tuple[str, int], str]) -> list[Flagged]:
-    """Return the rows that something is to be said of. That a colour is beyond the screen is said beside its chip."""
-    white = session.white.lab if session.white is not None else None
-    common = (
-        frozenset.intersection(*(frozenset(row.flags) for row in session.rows))
-        if len(session.rows) > 1
-        else frozenset()
-    )
-    found = []
-    for row in session.rows:
-        reasons = tuple(
-            (flag, FLAGS[flag].sentence if flag in FLAGS else "A word that this version does not know.")
-            for flag in row.flags
-            if flag != "out-of-srgb" and flag not in common
-        )
-        if reasons:
-            found.append(
-                Flagged(
-                    row.marker,
-                    row.name,
-                    "1 coat" if row.layers == 1 else f"{row.layers} coats",
-                    None if row.lab is None else chip_of(row, white),
-                    pictures.get((row.marker, row.layers), ""),
-                    reasons,
-                )
-            )
-    return found
-
-
 def _rendered(page: Page) -> str:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
@@ -175,11 +84,11 @@ def _rendered(page: Page) -> str:
         lstrip_blocks=True,
     )
 
-    def inlined(name: str) -> Any:
-        # Style and script are our own files.
-        return Markup((TEMPLATES / name).read_text(encoding="utf-8"))
-
-    environment.globals["inlined"] = inlined
+    # Style and script are our own files. The browser runs the script by its hash alone (W3C Content Security Policy, level 3, 2.3.1),
+    # so that nothing else could run even if it came into the page.
+    style, script = ((TEMPLATES / name).read_text(encoding="utf-8") for name in ("report.css", "report.js"))
+    hashed = b64encode(sha256(script.encode("utf-8")).digest()).decode("ascii")
+    environment.globals.update(style=Markup(style), script=Markup(script), script_hash=f"sha256-{hashed}")
     # Plots are made by a library from numbers; the ids of pens in them are escaped there.
     environment.filters["drawn"] = Markup
     return environment.get_template("report.html.j2").render(page=page)

@@ -23,6 +23,7 @@ import pytest
 from invented_tables import Making, invented_table
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
+from wcwidth import wcswidth
 
 from calib.answers.blending.blendfile import COLUMNS
 from calib.answers.blending.evenness import unevenness
@@ -569,7 +570,7 @@ def test_names_do_no_harm_and_lines_fit(calib: Calib, desk: Path) -> None:
     ):
         run = calib("blend", "t.csv", *words, "-o", "o.csv")
         assert run.code == 0, run.err
-        assert max(map(len, run.out.splitlines())) <= 79
+        assert max(map(wcswidth, run.out.splitlines())) <= 79
         assert "\x1b" not in run.out and "\u202e" not in run.out
         assert not any(
             line.startswith(("=", "+")) for line in (desk / "o.csv").read_text("utf-8").splitlines()

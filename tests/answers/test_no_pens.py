@@ -54,6 +54,7 @@ ANSWERS = {
     "drift": ("drift", "spring{}.csv", "autumn{}.csv"),
     "papers": ("papers", "spring{}.csv", "rough{}.csv"),
     "predict": ("predict", "spring{}.csv", "rough{}.csv"),
+    "blend": ("blend", "spring{}.csv", "--hue", "60", "--steps", "2"),
     "coats": ("predict", "spring{}.csv", "--layers", "2"),
 }
 

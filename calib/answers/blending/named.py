@@ -19,10 +19,14 @@ def both_pens(shelf: Shelf, markers: Sequence[str]) -> tuple[Pen, ...]:
             errors.append(ImpossibleError(f"'{marker}' is named twice", "Name each marker once."))
             continue
         seen.add(marker)
-        blender = [one.why for one in shelf.left if one.marker == marker and "blender" in one.why]
-        if blender:
+        no_pen = [
+            one.why
+            for one in shelf.left
+            if one.marker == marker and ("blender" in one.why or one.why.endswith("no pen"))
+        ]
+        if no_pen:
             errors.append(
-                ImpossibleError(f"'{marker}' {blender[0]}", "It has no place in a set; leave it out.")
+                ImpossibleError(f"'{marker}' {no_pen[0]}", "It has no place in a set; leave it out.")
             )
             continue
         try:

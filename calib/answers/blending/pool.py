@@ -105,7 +105,8 @@ def may_be_proposed(shelf: Shelf, coats: tuple[int, ...]) -> tuple[tuple[Pen, ..
         if ids.count(pen.marker) > 1:
             why.setdefault(pen.marker, "is an id of several pens")
     for one in shelf.left:
-        if one.layers in coats and one.marker not in ids:
+        # One ink over another is no pen that anybody could miss here.
+        if one.layers in coats and one.marker not in ids and not one.why.endswith("no pen"):
             why.setdefault(one.marker, one.why)
     good = tuple(pen for pen in shelf.pens if pen.marker not in why)
     return good, {marker: why[marker] for marker in sorted(why, key=natural)}
