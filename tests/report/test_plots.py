@@ -62,7 +62,7 @@ def test_the_numbers_on_the_axes_are_those_of_the_scale() -> None:
     marks = {}
     for group in ElementTree.fromstring(around).iter(f"{SPACE}g"):
         if re.fullmatch(r"x-ab-xtick_\d+", group.get("id", "")):
-            (line,) = [use for use in group.iter(f"{SPACE}use")]
+            (line,) = list(group.iter(f"{SPACE}use"))
             (text,) = ["".join(one.itertext()) for one in group.iter(f"{SPACE}text")]
             marks[float(text.replace("\N{MINUS SIGN}", "-"))] = float(line.get("x", ""))
     assert [marks[20.0], marks[-20.0], marks[0.0]] == pytest.approx(places(around)[:, 0], abs=0.02)
@@ -227,7 +227,7 @@ def test_greys_alone_and_close_colours_have_no_hole() -> None:
     greys = np.column_stack([np.linspace(20, 90, 15), np.zeros((15, 2))])
     assert gaps_of(greys, WHITE).hole is None
     rng = np.random.default_rng(2)
-    assert gaps_of(rng.uniform(-4, 4, (60, 3)) + [50, 20, 20], None).hole is None
+    assert gaps_of(rng.uniform(-4, 4, (60, 3)) + np.array([50, 20, 20]), None).hole is None
 
 
 def test_gaps_are_drawn() -> None:
