@@ -152,7 +152,7 @@ def test_it_sorts(opened: Opened) -> None:
     opened.page.select_option("#sort", "light")
     lightness = opened.page.eval_on_selector_all(
         "#s1-cards > article",
-        "all => all.map(one => Number(one.querySelector('.coat b').textContent.slice(2)))",
+        "all => all.map(one => Number(one.querySelector('.coat p b').textContent.slice(2)))",
     )
     assert lightness == sorted(lightness, reverse=True) and len(set(lightness)) > 5
     opened.page.select_option("#sort", "hue")
