@@ -84,7 +84,7 @@ def colour_plots(
     frame = frame or frame_of(lab)
     lch = lab_to_lch(lab)
     coats = np.array(layers, dtype=int)
-    order = [i for n in SHAPES for i in np.flatnonzero(coats == n)]
+    order = [int(i) for n in SHAPES for i in np.flatnonzero(coats == n)]
 
     def around(axes: Axes) -> None:
         if gaps.hue is not None:
@@ -136,7 +136,8 @@ def _dots(axes: Axes, places: Array, lab: Array, coats: NDArray[np.int_]) -> Non
         at = coats == n
         if at.any():
             drawn = axes.scatter(
-                *places[at].T,
+                places[at, 0],
+                places[at, 1],
                 s=size * (1.0 if shape == "o" else 0.85),
                 marker=shape,
                 c=colours[at].tolist(),
@@ -161,7 +162,8 @@ def _wedge(axes: Axes, hues: tuple[float, float], frame: Frame) -> None:
     ends = np.where(way > 0, (frame.a[1], frame.b[1]), (frame.a[0], frame.b[0]))
     reach = float(np.min(np.abs(ends) / np.maximum(np.abs(way), 1e-9)))
     if reach > HUED_CHROMA + MARGIN:
-        axes.text(*(way * (HUED_CHROMA + reach) / 2), "gap", ha="center", va="center", color=INK)
+        x, y = (float(v) for v in way * (HUED_CHROMA + reach) / 2)
+        axes.text(x, y, "gap", ha="center", va="center", color=INK)
 
 
 def _cross(axes: Axes, x: float, y: float) -> None:
