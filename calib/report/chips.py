@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,14 +14,15 @@ from calib.table.sessions import Session
 from calib.table.table import Reading
 
 # A hue has a place in an order only where there is one; greys come last, from light to dark.
-GREY_HUE = 999.0
+GREY_HUE = 1099.0
 
 
 @dataclass(frozen=True)
 class Chip:
     """One swatch. hex, grey: what a screen shows of the colour and of its lightness; showable: whether hex is the colour itself.
 
-    lightness: 'L 63'. facts: what the tooltip tells, (name, value). flags: words of the row.
+    lightness: 'L 63'. facts: what the tooltip tells, (name, value). flags: words of the row. light, hue: keys to sort by.
+    family, depth: the hue and the lightness to filter by.
     """
 
     layers: int
@@ -32,31 +33,38 @@ class Chip:
     lightness: str
     facts: tuple[tuple[str, str], ...]
     flags: tuple[str, ...]
+    light: float
+    hue: float
+    family: str
+    depth: str
 
     @property
     def coats(self) -> str:
         """How many coats, in words."""
-        return "1 coat" if self.layers == 1 else f"{self.layers} coats" if self.layers else ""
+        return coats_words(self.layers)
+
+    @property
+    def flagged(self) -> bool:
+        """Whether something is to be said of the swatch; that a screen cannot show it is said beside it."""
+        return any(flag != "out-of-srgb" for flag in self.flags)
 
 
 @dataclass(frozen=True)
 class Card:
-    """One pen with its swatches; missing: why a coat has none, (coats, reason).
-
-    light, hue: keys to sort by, lightest first. family, depth: the hue and lightness to filter by.
-    """
+    """One pen with its swatches; missing: why a coat has none, (layers, reason)."""
 
     marker: str
     name: str
     set: str
     chips: tuple[Chip, ...]
-    missing: tuple[tuple[str, str], ...]
+    missing: tuple[tuple[int, str], ...]
     order: int
-    light: float
-    hue: float
-    family: str
-    depth: str
-    flagged: bool
+    kind: str
+
+
+def coats_words(layers: int) -> str:
+    """Return how many coats, in words: '1 coat', '2 coats', nothing for bare paper."""
+    return "1 coat" if layers == 1 else f"{layers} coats" if layers else ""
 
 
 def chip_of(row: Reading, white: Sequence[float] | None) -> Chip:
@@ -75,8 +83,20 @@ def chip_of(row: Reading, white: Sequence[float] | None) -> Chip:
     shown = row.hex if row.hex is not None and row.in_srgb is not None else own
     showable = row.in_srgb if row.in_srgb is not None else bool(inside)
     facts.append(("screen", shown + ("" if showable else ", the nearest that a screen has")))
+    neutral = is_grey(lab, white)
     return Chip(
-        row.layers, shown, grey, showable, colour_words(lab, white), f"L {L:.0f}", tuple(facts), row.flags
+        row.layers,
+        shown,
+        grey,
+        showable,
+        colour_words(lab, white),
+        f"L {L:.0f}",
+        tuple(facts),
+        row.flags,
+        L,
+        GREY_HUE - L if neutral else h,
+        "grey" if neutral else hue_word(lab),
+        lightness_word(L),
     )
 
 
@@ -92,33 +112,28 @@ def cards_of(session: Session) -> tuple[Card, ...]:
 def _card(order: int, rows: Sequence[Reading], white: Sequence[float] | None) -> Card:
     first = rows[0]
     rows = sorted(rows, key=lambda row: row.layers)
-    read = [row for row in rows if row.lab is not None]
-    chips = tuple(chip_of(row, white) for row in read)
-    missing = tuple(
-        ("1 coat" if row.layers == 1 else f"{row.layers} coats", ", ".join(row.flags) or "not read")
-        for row in rows
-        if row.lab is None
-    )
-    lead = np.array(read[0].lab, dtype=float) if read else None
-    family, depth, light, hue = "no colour", "", -1.0, GREY_HUE + 200
-    if lead is not None:
-        L, _, h = (float(v) for v in lab_to_lch(lead))
-        grey = is_grey(lead, white)
-        family, depth, light = "grey" if grey else hue_word(lead), lightness_word(L), L
-        hue = GREY_HUE + 100 - L if grey else h
-    flagged = any(flag != "out-of-srgb" for row in rows for flag in row.flags)
     return Card(
-        first.marker, first.name, first.set, chips, missing, order, light, hue, family, depth, flagged
+        first.marker,
+        first.name,
+        first.set,
+        tuple(chip_of(row, white) for row in rows if row.lab is not None),
+        tuple((row.layers, ", ".join(row.flags) or "not read") for row in rows if row.lab is None),
+        order,
+        first.kind,
     )
 
 
 def families_of(cards: Sequence[Card]) -> tuple[str, ...]:
     """Return the hues that occur, in the order of the circle, greys last."""
-    first: Mapping[str, float] = {
-        family: min(card.hue for card in cards if card.family == family)
-        for family in {c.family for c in cards}
-    }
+    first: dict[str, float] = {}
+    for chip in (chip for card in cards for chip in card.chips):
+        first[chip.family] = min(chip.hue, first.get(chip.family, GREY_HUE))
     return tuple(sorted(first, key=lambda family: (first[family], natural(family))))
+
+
+def sets_of(cards: Sequence[Card]) -> tuple[str, ...]:
+    """Return the sets that pens are of, in the order of the list."""
+    return tuple(dict.fromkeys(card.set for card in cards if card.set))
 
 
 def _signed(value: float) -> str:

@@ -25,8 +25,8 @@ MOST_TOGETHER = 600_000
 def pictures_of(table: Table) -> Mapping[tuple[str, int], str]:
     """Return the pictures that a table names and that are there, by marker and layers, as data URIs.
 
-    Looked for in the folder that the description names, relative to the table. A file that is missing, too large or no PNG is
-    passed over: the page is whole without it.
+    Looked for in the folder that the description names, relative to the table, and only where that lies in the table's own
+    folder: a description may be anybody's. A file that is missing, too large or no PNG is passed over: the page is whole without it.
     """
     folder = _folder(table)
     named = table.origin.details.get("swatch_pictures")
@@ -36,7 +36,7 @@ def pictures_of(table: Table) -> Mapping[tuple[str, int], str]:
     together = 0
     for marker, layers, name in _named(named):
         if (marker, layers) not in found:
-            data = _png(folder / name)
+            data = _png(folder / name, folder)
             if data is not None and (together := together + len(data)) <= MOST_TOGETHER:
                 found[marker, layers] = "data:image/png;base64," + base64.b64encode(data).decode("ascii")
     return found
@@ -46,7 +46,12 @@ def _folder(table: Table) -> Path | None:
     proof = table.origin.proof
     if not proof or table.path is None or PurePosixPath(proof).is_absolute() or Path(proof).is_absolute():
         return None
-    return table.path.parent / proof
+    try:
+        home = table.path.parent.resolve()
+        folder = (home / proof).resolve()
+    except (OSError, ValueError, RuntimeError):
+        return None
+    return folder if folder.is_relative_to(home) else None
 
 
 def _named(named: list[Any]) -> Iterator[tuple[str, int, str]]:
@@ -62,14 +67,16 @@ def _named(named: list[Any]) -> Iterator[tuple[str, int, str]]:
                 yield marker, layers, name
 
 
-def _png(path: Path) -> bytes | None:
+def _png(path: Path, folder: Path) -> bytes | None:
     try:
-        if not path.is_file() or path.stat().st_size > MOST_BYTES:
+        # A link may lead anywhere, and a file may grow while it is read.
+        if not path.is_file() or path.resolve().parent != folder:
             return None
-        data = path.read_bytes()
-    except (OSError, ValueError):
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except (OSError, ValueError, RuntimeError):
         return None
-    return _bare(data)
+    return _bare(data) if len(data) <= MOST_BYTES else None
 
 
 def _bare(data: bytes) -> bytes | None:

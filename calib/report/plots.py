@@ -110,7 +110,7 @@ def colour_plots(
         axes.set_xlabel("C*: grey at the left, strong colours at the right")
         axes.set_ylabel("L*: dark below, light above")
 
-    said = [called[i] for i in order] if called else []
+    said = [called[int(i)] for i in order] if called else []
     count = f"{len(order)} swatch{'' if len(order) == 1 else 'es'}"
     return (
         _svg(around, f"{name}-ab", ("Map of hue and strength, a* across and b* up", _ends(count, lab)), said),

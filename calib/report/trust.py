@@ -11,6 +11,8 @@ from calib.table.table import Reading
 
 # With so few repeats the scatter of a hand is hardly known (our own choice; Student's factor is then over 2.5).
 FEW_REPEATS = 6
+# Two readings each doubtful by u along one line differ by more than 2.8 u in 1 of 20 cases (1.96 times the root of 2), rounded up.
+SURE = 3.0
 
 
 def trust_words(session: Session) -> tuple[tuple[str, str], ...]:
@@ -18,16 +20,43 @@ def trust_words(session: Session) -> tuple[tuple[str, str], ...]:
     return tuple(_words(session))
 
 
+def trust_in_short(session: Session) -> str:
+    """Return in one sentence which differences are real, and how far the colours themselves may be off."""
+    rows = [row for row in session.rows if row.lab is not None]
+    doubt, absolute = _doubt(rows), [row.u_abs for row in rows if row.u_abs is not None]
+    real = (
+        f"Differences above about {SURE * doubt:.1f} in L*a*b* are almost certainly real"
+        if doubt is not None
+        else "Which differences are real is not known"
+    )
+    colour = (
+        f"the colours themselves are within about {np.median(absolute):.1f} dE00 in two cases of three"
+        if absolute
+        else "how far off the colours themselves are is not" + (" known" if doubt is not None else " either")
+    )
+    return f"{real}; {colour}."
+
+
+def _doubt(rows: Sequence[Reading]) -> float | None:
+    """Return the doubt of the middle swatch, over all three axes, None where no row states one."""
+    found = [
+        float(np.hypot(np.hypot(row.u_L, row.u_a), row.u_b))
+        for row in rows
+        if row.u_L is not None and row.u_a is not None and row.u_b is not None
+    ]
+    return float(np.median(found)) if found else None
+
+
 def _words(session: Session) -> Iterator[tuple[str, str]]:
     origin = session.origin
     rows = [row for row in session.rows if row.lab is not None]
-    doubts = [float(np.hypot(np.hypot(r.u_L, r.u_a), r.u_b)) for r in rows if r.u_L and r.u_a and r.u_b]
-    if doubts:
+    doubt = _doubt(rows)
+    if doubt is not None:
         yield (
             "Comparing",
-            f"Two swatches of this table, or of another from the same scanner and strip, differ for certain where they "
-            f"are further apart than about three times their doubt, which is {np.median(doubts):.1f} in L*a*b* units for the "
-            f"middle swatch, your hand counted in.",
+            f"Two swatches of this table, or of another from the same scanner and strip, differ almost for certain where "
+            f"they are more than about {SURE * doubt:.1f} apart in L*a*b*: three times the doubt of the middle swatch, "
+            f"your hand counted in.",
         )
     else:
         yield "Comparing", "The rows state no doubt, so small differences mean nothing."
@@ -79,11 +108,8 @@ def _words(session: Session) -> Iterator[tuple[str, str]]:
 def _colour_itself(rows: Sequence[Reading], scanner: dict[str, object]) -> Iterator[tuple[str, str]]:
     absolute = [row.u_abs for row in rows if row.u_abs is not None]
     if absolute:
-        known = (
-            "measured with a colour card"
-            if "colour card" not in str(scanner.get("model", ""))
-            else "assumed: no colour card was read"
-        )
+        told = scanner.get("error_from")
+        known = told if isinstance(told, str) and told else "where that comes from is not told"
         yield (
             "The colour itself",
             f"A laboratory would find the colours within about {np.median(absolute):.1f} dE00 in two cases of three "
