@@ -84,7 +84,7 @@ def colour_plots(
     frame = frame or frame_of(lab)
     lch = lab_to_lch(lab)
     coats = np.array(layers, dtype=int)
-    order = [i for n in SHAPES for i in np.flatnonzero(coats == n)]
+    order = [int(i) for n in SHAPES for i in np.flatnonzero(coats == n)]
 
     def around(axes: Axes) -> None:
         if gaps.hue is not None:
@@ -136,8 +136,8 @@ def _dots(axes: Axes, places: Array, lab: Array, coats: NDArray[np.int_]) -> Non
         at = coats == n
         if at.any():
             drawn = axes.scatter(
-                places[at][:, 0],
-                places[at][:, 1],
+                places[at, 0],
+                places[at, 1],
                 s=size * (1.0 if shape == "o" else 0.85),
                 marker=shape,
                 c=colours[at].tolist(),
