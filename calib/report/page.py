@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
 
 from calib.report.doubles import Doubles, doubles_of
 from calib.report.drift import Drifts, drifts_of
