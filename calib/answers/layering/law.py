@@ -78,7 +78,9 @@ def kept_shares(coats: int, exponent: ArrayLike, order: ArrayLike) -> Array:
     exponent, order = (np.asarray(v, dtype=float)[..., None] for v in (exponent, order))
     each = float(coats) ** (np.log2(exponent) - 1.0)
     place = 1.0 - 2.0 * np.arange(coats) / max(coats - 1, 1) if coats > 1 else np.zeros(1)
-    return np.asarray(np.maximum(each + order * (1.0 - each) * place, 0.0))
+    # The uppermost coat has no more to lose than it has.
+    moved = np.minimum(1.0 - each, each)
+    return np.asarray(np.maximum(each + order * moved * place, 0.0))
 
 
 @dataclass(frozen=True, eq=False)
