@@ -100,10 +100,19 @@ class Law:
     pens: int
     overlays: int
 
+    def each(self, paper: Array, films: Array, amounts: Array) -> Array:
+        """Return the linear light (lights, ..., 3) of films (k, 3) on paper (3,) with amounts (..., k) of the ink of each, by every light."""
+        return np.array(
+            [
+                overlaid(
+                    name, paper, passed(name, paper, films, self.floors[name]), self.floors[name], amounts
+                )
+                for name in self.worth
+            ]
+        )
+
     def over(self, paper: Array, films: Array, amounts: Array) -> Array:
-        """Return the linear light (..., 3) of films (k, 3) on paper (3,) with amounts (..., k) of the ink of each."""
-        return sum(
-            worth
-            * overlaid(name, paper, passed(name, paper, films, self.floors[name]), self.floors[name], amounts)
-            for name, worth in self.worth.items()
-        )  # type: ignore[return-value]
+        """Return the same (..., 3) by all lights together, each by what it is worth."""
+        return np.asarray(
+            np.tensordot(list(self.worth.values()), self.each(paper, films, amounts), axes=(0, 0))
+        )
