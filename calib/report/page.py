@@ -22,6 +22,8 @@ from calib.table.sessions import Session, sessions_of
 from calib.table.table import Table
 
 TEMPLATES = Path(__file__).parent / "templates"
+# So many pens a browser lays out in a tenth of a second (measured on Chromium, 400 pens take three).
+MOST_AT_ONCE = 200
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,11 @@ class Page:
     doubles: tuple[tuple[str, Doubles], ...]
     drift: Drifts | None
     papers: Sheets | None
+
+    @property
+    def large(self) -> bool:
+        """Whether a browser had better not lay out all of it at once."""
+        return sum(len(sitting.cards) for sitting in self.sittings) > MOST_AT_ONCE
 
 
 def report_html(tables: Sequence[Table], program: str) -> str:
