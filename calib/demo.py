@@ -7,7 +7,6 @@ import re
 import secrets
 import shutil
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 
 from calib.answers.drift.comparison import drift_of
@@ -193,7 +192,7 @@ def _measure(folder: Path, name: str, date: str) -> None:
     plan = read_plan(folder / "chart.json")
     settings = Settings(paper="smooth", session=date, dried=24)
     keep = ProofFolder(folder / f"proof-{name}")
-    draw = partial(proof_of, scanner=settings.scanner)
+    draw = proof_of
     strip = read_strip(folder / "strip.csv")
     measured = measure(plan, [folder / f"{name}.png"], strip, settings, draw, keep=keep)
     write_table(folder / f"{name}.csv", keep.finished(measured.table, plan, folder))

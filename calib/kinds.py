@@ -80,6 +80,7 @@ _CSVS: dict[str, Kind] = {
         ("swatches", "the answer of 'calib papers --swatches'", "marker layers paper dE00 dE00_low", ""),
         ("card", "the file of a colour card", "row column", "Give the file with the colours of your card: columns row, column, and L, a, b or X, Y, Z."),
         ("strip", "the file of a grey strip", "step density", "Give the file of your grey strip: columns step, and density or L, a, b."),
+        ("pairs", "a list of pairs for 'calib chart --over'", "under over", "Give a list of pairs: columns 'under' and 'over', the ids of two markers in each row."),
         ("list", "a marker list", "marker", "Give the list of your pens: a column 'marker', one row per pen."),
     )
 }  # fmt: skip
@@ -91,7 +92,7 @@ _NO_LISTS = ("table", "groups", "drift", "swatches")
 def mistaken(columns: Iterable[str], wanted: str, missing: bool) -> tuple[str, str]:
     """Return what a CSV file is by its columns, where it is another kind than wanted, and a way out; else two empty texts.
 
-    wanted: 'list', 'table', 'strip' or 'card'. missing: whether it lacks a column that the wanted kind needs.
+    wanted: 'list', 'table', 'strip', 'card' or 'pairs'. missing: whether it lacks a column that the wanted kind needs.
     """
     names = set(columns)
     found = next((name for name, kind in _CSVS.items() if kind.columns <= names), "")

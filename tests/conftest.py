@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 
 from calib.chart.layout import ChartOptions, lay_out
@@ -36,6 +37,10 @@ from calib.synthetic.inks import Ink
 from calib.synthetic.scan import ScanTruth, SimulatedScan, simulate_page
 from calib.synthetic.session import Laying, Session, Strip
 from calib.synthetic.writing import write_scan
+
+# How long an example takes depends on what else this computer does, and says nothing of whether it is right.
+settings.register_profile("calib", deadline=None)
+settings.load_profile("calib")
 
 # Ten even steps up to 1.9, as a short tablet on photographic paper has them (common practice).
 DENSITIES = tuple(round(0.1 + 0.2 * i, 2) for i in range(10))

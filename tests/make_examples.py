@@ -189,7 +189,7 @@ def make_table() -> None:
 def overview(proof: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return one corner of page 1 three times: as printed, as scanned, as read (BGR)."""
     per_mm = proof.shape[1] / 210.0
-    head = 12.0
+    head = _head_mm(proof)
     printed = render(EXAMPLES / "chart.pdf", 1, per_mm * 25.4)[..., ::-1]
     plan = read_plan(EXAMPLES / "chart.json")
     scan = cv2.imread(str(EXAMPLES / "scan-1.png"))
@@ -199,6 +199,15 @@ def overview(proof: NDArray[np.uint8]) -> NDArray[np.uint8]:
     cut = [part[top:bottom, left:right] for part in parts]
     gap = np.full((cut[0].shape[0], 24, 3), 255, np.uint8)
     return _resized(np.hstack([cut[0], gap, cut[1], gap, cut[2]]), 1100)
+
+
+def _head_mm(proof: NDArray[np.uint8]) -> float:
+    """Return how high the words above the page are, in its millimetres, by the marks on the picture."""
+    from calib.scan.pages import find_pages
+
+    codes = np.ascontiguousarray(proof[..., ::-1])
+    (frame,) = find_pages(codes, read_plan(EXAMPLES / "chart.json"), "proof")
+    return float(frame.to_pixels(np.zeros((1, 2)))[0, 1]) / (proof.shape[1] / 210.0)
 
 
 def _corner(plan: Plan) -> tuple[float, float, float, float]:

@@ -12,11 +12,14 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
+from calib.answers.blending import blendfile
 from calib.answers.doubles import groupsfile
 from calib.answers.drift import driftfile
 from calib.answers.greys import greysfile
+from calib.answers.layering import layerfile
 from calib.answers.matching import matchfile
 from calib.answers.papers import paperfile
+from calib.answers.scene import scenefile
 from calib.table import columns
 from calib.table.csvw import Column
 from calib.table.exchange.jsonform import SCHEMA_NAME, colours_schema
@@ -30,8 +33,11 @@ TABLES: dict[str, Sequence[Column]] = {
     "drift": driftfile.COLUMNS,
     "papers": paperfile.COLUMNS,
     "swatches": paperfile.SWATCH_COLUMNS,
+    "blend": blendfile.COLUMNS,
     "match": matchfile.COLUMNS,
+    "layer": layerfile.COLUMNS,
     "greys": greysfile.COLUMNS,
+    "scene": scenefile.COLUMNS,
 }
 BLOCK = re.compile(r"^<!-- columns: (\w+) -->\n(.*?)^<!-- end -->$", re.M | re.S)
 

@@ -55,7 +55,9 @@ SHIPPED_TABLES = {
     "papers": {"colours.csv": "colours.csv", "rough.csv": "rough.csv"},
     "predict": {"colours.csv": "colours.csv", "few.csv": "rough-few.csv"},
     "match": {"colours.csv": "colours.csv"},
+    "layer": {"colours.csv": "colours.csv"},
     "greys": {"colours.csv": "colours.csv"},
+    "scene": {"colours.csv": "colours.csv", "scene.csv": "scene.csv"},
     "export": {"colours.csv": "colours.csv"},
     "report": {"colours.csv": "colours.csv", "autumn.csv": "autumn.csv"},
 }

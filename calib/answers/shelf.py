@@ -131,7 +131,7 @@ def shelf_of(table: Table, paper: str | None = None) -> Shelf:
             "holds no pen with a colour that can be compared",
             "Measure a chart, or look at its flags.",
         )
-    avoid = dict(_changed(table, drawer)) | dict(_flagged(drawer))
+    avoid = dict(_changed(table, drawer)) | dict(_emptied(drawer)) | dict(_flagged(drawer))
     latest = drawer.sessions[-1]
     return Shelf(
         drawer.paper,
@@ -155,6 +155,16 @@ def _flagged(drawer: Drawer) -> Iterator[tuple[str, str]]:
         against = [flag for flag in row.flags if flag not in NO_FAULT | common]
         if against:
             yield marker, f"is flagged {' and '.join(against)}"
+
+
+def _emptied(drawer: Drawer) -> Iterator[tuple[str, str]]:
+    """Yield the pens whose colour is an earlier session's and whose cell was blank since: dry, or not coloured, which a reading cannot tell."""
+    for pen in drawer.pens:
+        for n, taken in pen.coats.items():
+            later = [session.by_key.get((pen.marker, n)) for session in drawer.sessions[taken.number + 1 :]]
+            blank = [row for row in later if row is not None and "blank" in row.flags]
+            if blank:
+                yield pen.marker, f"was blank when it was read on {blank[-1].session}"
 
 
 def _changed(table: Table, drawer: Drawer) -> Iterator[tuple[str, str]]:

@@ -4,7 +4,7 @@ The origin is the top left corner of the page, y runs down, everything is in mil
 has three horizontal bands of locating marks (top, middle, bottom) and the cells between them:
 
     mark   title                       mark   instructions    mark
-    cells, a group of coats per marker, in the order of the list
+    cells, a group of coats per marker, in the order of the list, then the overlays
     mark   ------- the grey strip, laid across -------        mark
     cells
     mark   ruler                       mark   black patch     mark
@@ -18,10 +18,8 @@ the two marks, and the ruler in the column of the strip.
 from __future__ import annotations
 
 import math
-import random
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from itertools import pairwise
 
 from calib.chart.furniture import (
     HEADER_NARROW_MM,
@@ -45,6 +43,8 @@ from calib.chart.furniture import (
     text_boxes,
 )
 from calib.chart.markers import Marker
+from calib.chart.pairs import Pair
+from calib.chart.places import GAP_MM, Places, fill_pages
 from calib.chart.plan import MARK_IDS, Box, Cell, Page, Plan
 from calib.errors import ImpossibleError
 
@@ -52,8 +52,7 @@ PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4), "a5": (148.0, 210.0)}
 
 # Alcohol lifts toner into a pale nib: no solid black stands nearer to a cell than this.
 BLACK_CLEAR_MM = 6.0
-# Bare paper between two cells, and the wider gap by which one tells the groups apart.
-GAP_MM = 5.0
+# Wider than the gap between two cells of a group, so that one tells the groups apart.
 GROUP_GAP_MM = 6.0
 # Two lines of text above each cell, with air to the cells on either side; above narrow cells
 # there are three lines, and the air comes on top.
@@ -87,29 +86,21 @@ class _Grid:
     rows: tuple[float, ...]
     columns: tuple[float, ...]
 
-    @property
-    def slots(self) -> int:
-        return len(self.rows) * len(self.columns)
 
-
-def lay_out(markers: Sequence[Marker], options: ChartOptions) -> Plan:
-    """Return the plan of a chart for these markers.
+def lay_out(markers: Sequence[Marker], options: ChartOptions, pairs: Sequence[Pair] = ()) -> Plan:
+    """Return the plan of a chart for these markers, and for these overlays of two of them.
 
     Raises ImpossibleError where the sizes cannot fit, with the size that would.
     """
     _check_options(options)
     grid = _grid(options)
-    pages: list[tuple[Cell, ...]] = []
-    rng = random.Random(options.seed)
-    per_page = _markers_per_page(grid, options)
-    for start in range(0, len(markers), per_page):
-        here = markers[start : start + per_page]
-        pages.append(_cells(len(pages) + 1, here, grid, options, rng))
+    places = Places(grid.rows, grid.columns, options.cell_mm, options.layers)
+    pages = fill_pages(markers, pairs, places, (options.repeats, options.controls, options.seed))
     marks_a_page = len(grid.marks)
     if len(pages) * marks_a_page > MARK_IDS:
         most = MARK_IDS // marks_a_page
         raise ImpossibleError(
-            f"{len(markers)} markers fill {len(pages)} pages, and the marks tell only {most} pages apart",
+            f"{len(markers)} markers{f' and {len(pairs)} pairs' if pairs else ''} fill {len(pages)} pages, and the marks tell only {most} pages apart",
             "Split the list into several charts.",
         )
     chart, ids = identify(_content(pages, markers, grid, options), len(pages) * len(grid.marks))
@@ -125,7 +116,7 @@ def lay_out(markers: Sequence[Marker], options: ChartOptions) -> Plan:
                 black=grid.black.rounded(),
                 cells=cells,
                 ruler=grid.ruler.rounded(),
-                texts=tuple(text.rounded() for text in grid.texts),
+                texts=tuple(text.rounded() for text in (*grid.texts, *_labels_aside(cells, options))),
             )
             for number, cells in enumerate(pages)
         ),
@@ -211,6 +202,13 @@ def _group_mm(options: ChartOptions) -> float:
     return coats * options.cell_mm[0] + (coats - 1) * GAP_MM
 
 
+def _labels_aside(cells: Sequence[Cell], options: ChartOptions) -> list[Box]:
+    """Return where the labels of overlays stand that reach over more than their cell, so that no paper is looked for there."""
+    aside = _group_mm(options) - options.cell_mm[0]
+    overlays = [cell.box for cell in cells if cell.over and aside]
+    return [Box(box.right_mm, box.y_mm - LABEL_MM, aside, LABEL_MM) for box in overlays]
+
+
 def _columns(left: float, right: float, options: ChartOptions) -> tuple[float, ...]:
     """Return the x of each group, spread over the width, or nothing where not one fits."""
     group_mm = _group_mm(options)
@@ -223,77 +221,6 @@ def _columns(left: float, right: float, options: ChartOptions) -> tuple[float, .
     return tuple(start + i * (group_mm + gap) for i in range(count))
 
 
-def _markers_per_page(grid: _Grid, options: ChartOptions) -> int:
-    # Control swatches must leave room for the markers they repeat.
-    controls = min(options.controls, max(0, grid.slots // 2))
-    per_page = (grid.slots - controls) // options.repeats
-    if per_page < 1:
-        raise ImpossibleError(
-            f"{options.repeats} repeats of one marker do not fit on one page ({grid.slots} places)",
-            "Choose fewer repeats, smaller cells or a larger page.",
-        )
-    return per_page
-
-
-def _cells(
-    page: int, markers: Sequence[Marker], grid: _Grid, options: ChartOptions, rng: random.Random
-) -> tuple[Cell, ...]:
-    """Return the cells of one page: the markers in list order, then the controls."""
-    groups = [(marker.marker, repeat) for marker in markers for repeat in range(1, options.repeats + 1)]
-    free = grid.slots - len(groups)
-    groups += [
-        (marker, options.repeats + 1)
-        for marker in _controls(markers, groups, grid, min(options.controls, free), rng)
-    ]
-    cells = []
-    coats = len(options.layers)
-    width, height = options.cell_mm
-    for slot, (marker, repeat) in enumerate(groups):
-        row, column = divmod(slot, len(grid.columns))
-        for coat, layers in enumerate(options.layers):
-            cells.append(
-                Cell(
-                    cell=f"{page}-{row + 1:02d}-{column * coats + coat + 1:02d}",
-                    marker=marker,
-                    layers=layers,
-                    repeat=repeat,
-                    x_mm=round(grid.columns[column] + coat * (width + GAP_MM), 3),
-                    y_mm=round(grid.rows[row], 3),
-                    width_mm=width,
-                    height_mm=height,
-                )
-            )
-    return tuple(cells)
-
-
-def _controls(
-    markers: Sequence[Marker],
-    groups: Sequence[tuple[str, int]],
-    grid: _Grid,
-    count: int,
-    rng: random.Random,
-) -> list[str]:
-    """Choose the markers that are coloured once more, away from their first swatch.
-
-    They are spread over the list: it is cut into as many runs as there are controls and one is
-    drawn from each. Blenders tell nothing about the scatter of a hand, so they are left out, and
-    so are markers of the row above the controls where there are enough others.
-    """
-    inks = [marker.marker for marker in markers if marker.kind == "ink"]
-    count = min(count, len(inks))
-    if count <= 0:
-        return []
-    slot_of: dict[str, int] = {}
-    for slot, (marker, _) in enumerate(groups):
-        slot_of.setdefault(marker, slot)
-    columns = len(grid.columns)
-    first_row = len(groups) // columns
-    far = [m for m in inks if slot_of[m] // columns < first_row - 1]
-    pool = far if len(far) >= count else inks
-    edges = [round(i * len(pool) / count) for i in range(count + 1)]
-    return [pool[rng.randrange(low, high)] for low, high in pairwise(edges)]
-
-
 def _content(
     pages: Sequence[tuple[Cell, ...]], markers: Sequence[Marker], grid: _Grid, options: ChartOptions
 ) -> dict[str, object]:
@@ -302,7 +229,7 @@ def _content(
         "page_mm": options.page_mm,
         "strip_mm": options.strip_mm,
         "seed": options.seed,
-        "cells": [[asdict(cell) for cell in cells] for cells in pages],
+        "cells": [[cell.record() for cell in cells] for cells in pages],
         "markers": [asdict(marker) for marker in markers],
         "marks": grid.marks,
     }

@@ -44,7 +44,7 @@ def read_markers(path: Path) -> tuple[Marker, ...]:
         marker = _marker(row.cells)
         for message in marker_problems(marker):
             problems.append(Problem(table.path, row.line, message))
-        earlier = lines.setdefault(_seen(marker.marker), row.line)
+        earlier = lines.setdefault(same_shape(marker.marker), row.line)
         if earlier != row.line:
             problems.append(
                 Problem(
@@ -60,8 +60,8 @@ def read_markers(path: Path) -> tuple[Marker, ...]:
     return tuple(markers)
 
 
-def _seen(text: str) -> str:
-    # What has no shape tells no two ids apart on paper: joiners, marks of direction, spaces of no width.
+def same_shape(text: str) -> str:
+    """Return an id without what has no shape and so tells no two ids apart on paper: joiners, marks of direction."""
     return text if text.isascii() else "".join(c for c in text if unicodedata.category(c) != "Cf")
 
 

@@ -19,7 +19,7 @@ from fpdf.enums import TextMode
 from calib.chart import wording
 from calib.chart.carrier import Carrier
 from calib.chart.furniture import RULER_MM
-from calib.chart.labels import DARK, FAINT, MIDDLE, groups_of, label_of
+from calib.chart.labels import DARK, FAINT, MIDDLE, groups_of, label_of, overlay_label
 from calib.chart.lettering import LINE, MM_PER_POINT, Lettering
 from calib.chart.markers import Marker
 from calib.chart.plan import Box, Mark, Page, Plan
@@ -66,16 +66,22 @@ def draw_chart(plan: Plan, strip_steps: Sequence[PrintedStep] | None = None) -> 
     sheet = _Sheet(plan, f"Swatch chart {plan.chart}")
     markers = {marker.marker: marker for marker in plan.markers}
     warnings = [w for marker in plan.markers for w in _missing(marker, sheet.letters)]
-    layers = {cell.layers for page in plan.pages for cell in page.cells}
-    twice = any(cell.repeat > 1 for page in plan.pages for cell in page.cells)
-    manual = wording.instructions(layers, strip_steps is not None, twice)
+    cells = [cell for page in plan.pages for cell in page.cells]
+    layers = {cell.layers for cell in cells if not cell.over}
+    twice, overlays = any(cell.repeat > 1 for cell in cells), any(cell.over for cell in cells)
+    manual = wording.instructions(layers, strip_steps is not None, twice, overlays)
     for page in plan.pages:
         sheet.new_page()
         sheet.marks(page.marks)
         for cell in page.cells:
             sheet.brackets(cell.box)
-        for group in groups_of(page.cells):
-            label = label_of(group, markers[group.cells[0].marker], sheet.letters)
+        for group in groups_of(page.cells, len(layers) or 1):
+            marker = markers[group.cells[0].marker]
+            label = (
+                overlay_label(group, (marker, markers[group.over]), sheet.letters)
+                if group.over
+                else label_of(group, marker, sheet.letters)
+            )
             for words in label.texts:
                 sheet.text((words.x_mm, words.y_mm), words.text, words.size_pt, words.grey, words.bold)
             warnings += label.warnings
@@ -102,7 +108,7 @@ def draw_carrier(carrier: Carrier) -> DrawnChart:
 
 def colouring_hours(plan: Plan) -> float:
     """Return about how many hours it takes to colour the chart, at SECONDS_PER_COAT."""
-    return sum(cell.layers for page in plan.pages for cell in page.cells) * SECONDS_PER_COAT / 3600.0
+    return sum(cell.coats for page in plan.pages for cell in page.cells) * SECONDS_PER_COAT / 3600.0
 
 
 class _Sheet:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 from calib.chart.markers import Marker
 
@@ -90,10 +91,11 @@ class Mark:
 
 @dataclass(frozen=True)
 class Cell:
-    """A rectangle to be filled with one marker, in one or two coats.
+    """A rectangle to be filled with one marker, in one or two coats, or with one marker over another.
 
     cell: page, row and column, such as '1-03-05'. layers: coats, 1 or 2. repeat: which of the
-    marker's swatches with so many coats this is, from 1, controls included.
+    marker's swatches with so many coats this is, from 1, controls included. over: of an overlay the marker that is
+    laid over the dried one, one coat of each; its repeat counts the swatches of this pair.
     """
 
     cell: str
@@ -104,11 +106,24 @@ class Cell:
     y_mm: float
     width_mm: float
     height_mm: float
+    over: str = ""
 
     @property
     def box(self) -> Box:
         """The rectangle that the user fills."""
         return Box(self.x_mm, self.y_mm, self.width_mm, self.height_mm)
+
+    @property
+    def coats(self) -> int:
+        """How many times a hand fills it."""
+        return 2 if self.over else self.layers
+
+    def record(self) -> dict[str, Any]:
+        """Return the cell as a plan file keeps it; 'over' stands in overlays alone."""
+        kept = asdict(self)
+        if not self.over:
+            del kept["over"]
+        return kept
 
 
 @dataclass(frozen=True)

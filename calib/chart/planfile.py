@@ -18,6 +18,7 @@ from calib.chart.markers import COLUMNS, Marker, marker_problems
 from calib.chart.plan import MARK_IDS, MOST_PAGE_MM, Box, Cell, Mark, Page, Plan, overlapping
 from calib.errors import InputError, Problem, harmless, raise_all
 from calib.files import shorten
+from calib.overlays import overlay_id
 from calib.plainjson import read_json
 
 Read = TypeVar("Read")
@@ -65,7 +66,7 @@ def _page(page: Page) -> dict[str, Any]:
         "marks": [asdict(mark) for mark in page.marks],
         "strip": asdict(page.strip),
         "black": asdict(page.black),
-        "cells": [asdict(cell) for cell in page.cells],
+        "cells": [cell.record() for cell in page.cells],
         "ruler": asdict(page.ruler) if page.ruler else None,
         "texts": [asdict(text) for text in page.texts],
         **({"slot": asdict(page.slot)} if page.slot else {}),
@@ -254,17 +255,24 @@ class _PlanReader:
         layers = self.whole(record, "layers", where)
         if layers not in (1, 2):
             self.wrong(where, "has neither one nor two layers")
-        return Cell(
+        cell = Cell(
             cell=self.text(record, "cell", where),
             marker=self.text(record, "marker", where),
             layers=layers,
             repeat=self.whole(record, "repeat", where),
             **asdict(box),
+            over=self.text(record, "over", where) if isinstance(record, dict) and record.get("over") else "",
         )
+        if cell.over and cell.over == cell.marker:
+            self.wrong(where, "has a marker over itself")
+        if cell.over and layers != 1:
+            self.wrong(where, "has one marker over another in more than one layer")
+        return cell
 
     def markers(self, content: dict[str, Any], pages: Iterable[Page]) -> tuple[Marker, ...]:
         """Return the plan's own marker list, or one made from the cells where there is none."""
-        ids = dict.fromkeys(cell.marker for page in pages for cell in page.cells)
+        cells = [cell for page in pages for cell in page.cells]
+        ids = dict.fromkeys(one for cell in cells for one in (cell.marker, cell.over) if one)
         if "markers" not in content:
             return tuple(Marker(marker) for marker in ids)
         markers = []
@@ -286,6 +294,10 @@ class _PlanReader:
         known = {marker.marker for marker in markers}
         for missing in [m for m in ids if m not in known]:
             self.wrong("the plan", f"has cells of '{shorten(missing)}', which is not among its markers")
+        inkless = {marker.marker for marker in markers if marker.kind == "blender"}
+        for cell in cells:
+            if cell.over and inkless & {cell.marker, cell.over}:
+                self.wrong(f"cell {shorten(cell.cell)}", "has a blender in an overlay, which is of two inks")
         return tuple(markers)
 
     def check(self, plan: Plan) -> None:
@@ -294,13 +306,19 @@ class _PlanReader:
             ("page number", [str(page.page) for page in plan.pages]),
             ("mark id", [str(mark.id) for page in plan.pages for mark in page.marks]),
             ("cell", [cell.cell for page in plan.pages for cell in page.cells]),
-            ("marker", [marker.marker for marker in plan.markers]),
+            ("marker", [marker.marker for marker in plan.markers] + _overlays(plan)),
         ):
             doubled = sorted(i for i, times in Counter(ids).items() if times > 1)
             if doubled:
                 self.wrong("the plan", f"uses the {what} {shorten(doubled[0])} more than once")
         if not plan.pages:
             self.wrong("the plan", "has no pages")
+
+
+def _overlays(plan: Plan) -> list[str]:
+    """Return what the plan's overlays are called, each pair once; no marker and no other pair may be called so."""
+    pairs = dict.fromkeys((c.marker, c.over) for page in plan.pages for c in page.cells if c.over)
+    return [overlay_id(*pair) for pair in pairs]
 
 
 def _read(path: Path, kind: str, part: Callable[[_PlanReader, dict[str, Any]], Read]) -> Read:

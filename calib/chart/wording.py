@@ -10,14 +10,25 @@ PRINTED = "The grey strip on this page is printed: its numbers hold only once it
 PRINTED_SHORT = "Printed strip: its numbers hold only once measured."
 PLACES = "'again: r9 c5' tells where a marker's other swatch is: row 9, column 5."
 FIRST_ROW = "row 1 of the card along this side"
+# What stands around the id of an overlay's ink below, and of the one on top; the shorter one where the longer finds no room.
+LAID_FIRST = (("", ", let dry,"), ("", ", dry,"))
+LAID_OVER = (("then ", " over it"), ("then ", " over"), ("then ", ""))
+OVERLAYS = (
+    "Where a label says 'then … over it': fill the cell with the first marker, let it dry, and fill it "
+    "again with the second, one coat of each."
+)
+OVERLAYS_SHORT = "'then … over it': first marker, let dry, then the second on top."
 FUMES = "Solvent fumes: open a window and take breaks. No flame; cap each pen."
 
 
-def instructions(layers: Collection[int], printed: bool, twice: bool) -> tuple[Paragraphs, ...]:
+def instructions(
+    layers: Collection[int], printed: bool, twice: bool, overlays: bool = False
+) -> tuple[Paragraphs, ...]:
     """Return the instructions, the fullest version first, as (text, is it bold) paragraphs.
 
     layers: the coats that occur in the chart, 1, 2 or both. printed: is the strip printed.
-    twice: do markers occur more than once, so that labels name places such as r9 c5.
+    twice: do markers occur more than once, so that labels name places such as r9 c5. overlays: are there cells
+    of one ink over another.
     """
     fill = {
         (1,): "Fill every cell once, with strokes along its long side.",
@@ -34,6 +45,7 @@ def instructions(layers: Collection[int], printed: bool, twice: bool) -> tuple[P
     full = [
         ("Lay a scrap sheet under this one while colouring.", False),
         (fill, False),
+        *([(OVERLAYS, False)] if overlays else []),
         ("Let it dry for the same time every time; a day is best.", False),
         (
             (
@@ -49,6 +61,7 @@ def instructions(layers: Collection[int], printed: bool, twice: bool) -> tuple[P
     short = [
         ("Scrap sheet underneath.", False),
         (fill_short, False),
+        *([(OVERLAYS_SHORT, False)] if overlays else []),
         ("Dry as long every time, best a day.", False),
         (
             "Scan: white sheet behind, no automatic corrections, 300 dpi or more, TIFF or PNG, same way up.",
@@ -105,8 +118,10 @@ def slot(size: str, between_edges: bool) -> tuple[str, ...]:
     return (*more, words, f"card, {size} mm")
 
 
-def coats(layers: int) -> str:
+def coats(layers: int, overlay: bool = False) -> str:
     """Return how many coats a cell wants, in words."""
+    if overlay:
+        return "1 coat each"
     return "1 coat" if layers == 1 else f"{layers} coats"
 
 

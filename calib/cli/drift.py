@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from calib.cli.chips import chip_of, chips_shown
+from calib.cli.lines import wrapped
 from calib.cli.options import (
     FINDINGS,
     FilePath,
@@ -20,12 +22,14 @@ from calib.cli.options import (
 
 if TYPE_CHECKING:
     from calib.answers.drift.comparison import Comparison, Drift, DriftRow, Run
+    from calib.table.table import Reading, Table
+
+    Looks = dict[tuple[str, int, str, str], Reading]
 
 # What fits a screen; the file and --json have all.
 MOST_PENS = 40
 MOST_NAMES = 8
 MOST_SESSIONS = 12
-WIDTH = 79
 
 
 def _least(ctx: click.Context, param: click.Parameter, value: float) -> float:
@@ -64,12 +68,25 @@ def drift(
 
     read = read_tables(quiet, tables, output)
     found = drift_of(read, at_least)
-    give_answer(quiet, as_json, drift_answer(read, found), output, list(_words(found)))
+    give_answer(quiet, as_json, drift_answer(read, found), output, list(_words(found, _looks(read))))
     if check and found.findings:
         raise click.exceptions.Exit(FINDINGS)
 
 
-def _words(found: Drift) -> Iterator[str]:
+def _looks(tables: Sequence[Table]) -> Looks:
+    """Return the rows of tables by marker, coats, paper and session; of two alike the one named last counts."""
+    return {
+        (row.marker, row.layers, row.paper, row.session): row for table in tables for row in table.readings
+    }
+
+
+def _chips(rows: Sequence[DriftRow], looks: Looks) -> str:
+    """Return the chips of a pen before and after, in the thinnest coat in which it changed; '' where one of them is not known."""
+    row = min((row for row in rows if row.found), key=lambda row: row.layers)
+    return chip_of(*(looks.get((row.marker, row.layers, row.paper, day)) for day in (row.before, row.after)))
+
+
+def _words(found: Drift, looks: Looks) -> Iterator[str]:
     """Yield the answer in plain words: each paper's last session in full, the ones before it in a line each."""
     from calib.answers.drift.sentences import whole_session
 
@@ -81,7 +98,7 @@ def _words(found: Drift) -> Iterator[str]:
         where = f" on '{paper}'" if several else ""
         whole = [one for one in found.comparisons if (one.paper, one.after) == (paper, after)]
         if after == last[paper]:
-            yield from _session(rows, where, found.at_least)
+            yield from _session(rows, where, found.at_least, looks)
         else:
             yield from _earlier(rows, where)
         for one in whole:
@@ -95,7 +112,7 @@ def _words(found: Drift) -> Iterator[str]:
     yield from _runs(found)
 
 
-def _session(rows: Sequence[DriftRow], where: str, at_least: float) -> Iterator[str]:
+def _session(rows: Sequence[DriftRow], where: str, at_least: float, looks: Looks) -> Iterator[str]:
     from calib.answers.drift.sentences import what_became
 
     markers = {row.marker for row in rows}
@@ -103,14 +120,16 @@ def _session(rows: Sequence[DriftRow], where: str, at_least: float) -> Iterator[
     since = sorted({row.before for row in rows})
     span = since[0] if len(since) == 1 else f"{since[0]} to {since[-1]}"
     head = f"of {_count(len(markers), 'pen')}{where} {'has' if len(changed) == 1 else 'have'} changed from {span} to {rows[0].after}"
+    beside = ", in front the colour before and after" if chips_shown() else ""
     if changed:
-        yield from _wrapped(f"{len(changed)} {head}; in brackets the 95 % interval:")
+        yield from _wrapped(f"{len(changed)} {head}; in brackets the 95 % interval{beside}:")
     else:
         yield from _wrapped(
             f"None {head.replace('have changed', 'has clearly changed')} by {at_least:g} dE00 or more."
         )
     for marker in changed[:MOST_PENS]:
-        yield from _wrapped(what_became([row for row in rows if row.marker == marker]), "  ")
+        own = [row for row in rows if row.marker == marker]
+        yield from _wrapped(f"{_chips(own, looks)}{what_became(own)}", "  ")
     if len(changed) > MOST_PENS:
         yield f"  and {len(changed) - MOST_PENS} more; -o writes them all"
     yield from _unreadable(rows)
@@ -227,13 +246,5 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def _wrapped(text: str, indent: str = "") -> Iterator[str]:
-    import textwrap
-
-    yield from textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=f"{indent}  " if indent else "",
-        break_long_words=False,
-    )
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    return wrapped(text, indent, f"{indent}  " if indent else "")

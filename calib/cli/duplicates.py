@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from calib.cli.chips import chip_of
+from calib.cli.lines import wrapped
 from calib.cli.options import (
     FINDINGS,
     FilePath,
@@ -21,14 +23,13 @@ from calib.cli.options import (
 if TYPE_CHECKING:
     from calib.answers.doubles.groups import Duplicates, Group, Pair
     from calib.answers.doubles.keeping import Keep
-    from calib.answers.doubles.pens import Drawer
+    from calib.answers.doubles.pens import Drawer, Pen
 
 # What fits a screen; the file and --json have all.
 MOST_GROUPS = 20
 MOST_NEW = 40
 MOST_PAIRS = 6
 MOST_PENS = 6
-WIDTH = 79
 
 
 def _limit(ctx: click.Context, param: click.Parameter, value: float) -> float:
@@ -120,7 +121,8 @@ def _new_words(found: Duplicates) -> Iterator[str]:
     yield from _wrapped(_new_headline(total, same, inside, doubt, found.within))
     for pair, one in list(zip(new.pairs, said, strict=True))[:MOST_NEW]:
         yield from _wrapped(
-            f"{pair.two.called}: nearest is your {pair.one.called}, {_figures(pair)}, {_called(pair, one, found.within)}",
+            f"{_chip(pair.two)}{pair.two.called}: nearest is your {_chip(pair.one)}{pair.one.called}, "
+            f"{_figures(pair)}, {_called(pair, one, found.within)}",
             "  ",
         )
     if len(new.pairs) > MOST_NEW:
@@ -189,17 +191,18 @@ def _group_words(found: Duplicates) -> Iterator[str]:
 
 def _one_group(number: int, group: Group, said: str, within: float) -> Iterator[str]:
     pairs = group.pairs()
-    first = group.pens[0].called
+    first = f"{_chip(group.pens[0])}{group.pens[0].called}"
     if len(pairs) == 1:
         (pair,) = pairs
         yield from _wrapped(
-            f"{number}. {first} and {pair.two.called}: {_figures(pair)}, {_called(pair, said, within)}"
+            f"{number}. {first} and {_chip(pair.two)}{pair.two.called}: {_figures(pair)}, {_called(pair, said, within)}"
         )
     else:
         yield from _wrapped(f"{number}. {first} and {len(pairs)} others, any two within {group.widest:.1f}:")
         for pair in pairs[:MOST_PENS]:
             yield from _wrapped(
-                f"{pair.two.called}: {_figures(pair)}, {_called(pair, pair.verdict(within), within)}", "     "
+                f"{_chip(pair.two)}{pair.two.called}: {_figures(pair)}, {_called(pair, pair.verdict(within), within)}",
+                "     ",
             )
         if len(pairs) > MOST_PENS:
             yield f"     and {len(pairs) - MOST_PENS} more"
@@ -238,7 +241,10 @@ def _near_words(found: Duplicates) -> Iterator[str]:
 
 def _pair_lines(pairs: Sequence[Pair], hidden: int) -> Iterator[str]:
     for pair in pairs[:MOST_PAIRS]:
-        yield from _wrapped(f"{pair.one.called} and {pair.two.called}: {_figures(pair)}", "  ")
+        yield from _wrapped(
+            f"{_chip(pair.one)}{pair.one.called} and {_chip(pair.two)}{pair.two.called}: {_figures(pair)}",
+            "  ",
+        )
     more = len(pairs) - MOST_PAIRS
     if more > 0 or hidden > 0:
         yield f"  and {max(more, 0) + hidden} more" + (", none of them closer" if hidden <= 0 else "")
@@ -285,13 +291,9 @@ def _count(number: int, thing: str) -> str:
 
 
 def _wrapped(line: str, indent: str = "") -> list[str]:
-    import textwrap
+    return wrapped(line, indent, indent + "   ")
 
-    return textwrap.wrap(
-        line,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent + "   ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+
+def _chip(pen: Pen) -> str:
+    """Return the chip of a pen's thinnest coat; two coats of many pens are all but black."""
+    return chip_of(pen.coats[min(pen.coats)].film.reading) if pen.coats else ""

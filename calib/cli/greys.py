@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 WIDTH = 79
 MOST = 40
+MOST_TURNS = 6
 
 
 @click.command(epilog="Example: calib greys colours.csv -o greys.csv")
@@ -58,7 +59,9 @@ def _words(found: Greys, ladders: Sequence[Ladder]) -> Iterator[str]:
     white = (
         "the paper's white is not known, so greys are judged against a perfect white"
         if shelf.white is None
-        else (f"beside its white (L {shelf.white[0]:.0f}, a {shelf.white[1]:+.1f}, b {shelf.white[2]:+.1f})")
+        else (
+            f"beside its white (L {shelf.white[0]:.0f}, a {_signed(shelf.white[1])}, b {_signed(shelf.white[2])})"
+        )
     )
     yield from _wrapped(f"Greys on '{shelf.paper}' from light to dark, {white}:")
     neutral = next((g for g in sorted(found.greys, key=lambda g: g.chroma) if g.sure and not g.words), None)
@@ -72,12 +75,13 @@ def _words(found: Greys, ladders: Sequence[Ladder]) -> Iterator[str]:
         yield "None is neutral beyond doubt."
     for number, ladder in enumerate(ladders, start=1):
         yield from _wrapped(_ladder(number, ladder))
+    yield from _turn_words(found)
     yield from _family_words(found)
 
 
 def _grey(grey: Grey) -> str:
     lean = (
-        f"{' and '.join(grey.words)} ({grey.cast[0]:+.1f} a, {grey.cast[1]:+.1f} b)"
+        f"{' and '.join(grey.words)} ({_signed(grey.cast[0])} a, {_signed(grey.cast[1])} b)"
         if grey.words
         else "neutral"
     )
@@ -102,14 +106,40 @@ def _ladder(number: int, ladder: Ladder) -> str:
 
 def _family_words(found: Greys) -> Iterator[str]:
     """Yield how the greys of a set lean, on each paper where they were measured."""
-    sets: dict[str, list[str]] = {}
+    sets: dict[str, dict[str, list[str]]] = {}
     for one in found.families:
         lean = (
-            f"{one.word} ({one.cast[0]:+.1f} a, {one.cast[1]:+.1f} b)" if one.word != "neutral" else "neutral"
+            f"{one.word} ({_signed(one.cast[0])} a, {_signed(one.cast[1])} b)"
+            if one.word != "neutral"
+            else "neutral"
         )
-        sets.setdefault(one.set, []).append(f"on {one.paper} {lean}, {one.neutral} of {one.pens} neutral")
+        coats = "in two coats" if one.layers == 2 else "in one coat"
+        said = f"{coats} {lean}, {one.neutral} of {one.pens} neutral"
+        sets.setdefault(one.set, {}).setdefault(one.paper, []).append(said)
     for name, papers in sets.items():
-        yield from _wrapped(f"Greys of the set '{name}': {'; '.join(papers)}.")
+        told = "; ".join(f"on {paper} {', '.join(said)}" for paper, said in papers.items())
+        yield from _wrapped(f"Greys of the set '{name}': {told}.")
+
+
+def _turn_words(found: Greys) -> Iterator[str]:
+    """Yield what a second coat does to the casts, where it was measured."""
+    turned = [turn for turn in found.turns if turn.sure and turn.words]
+    kept = [turn for turn in found.turns if turn.sure and not turn.words]
+    for turn in turned[:MOST_TURNS]:
+        yield from _wrapped(
+            f"A second coat turns {turn.one.pen.called} {' and '.join(turn.words)} ({turn.step[0]:+.1f} a, {turn.step[1]:+.1f} b)."
+        )
+    if len(turned) > MOST_TURNS:
+        yield f"It turns {len(turned) - MOST_TURNS} more; -o FILE writes all."
+    if kept:
+        more = f" and {len(kept) - MOST_TURNS} more" if len(kept) > MOST_TURNS else ""
+        names = ", ".join(turn.one.pen.called for turn in kept[:MOST_TURNS])
+        yield from _wrapped(f"These keep their lean in a second coat: {names}{more}.")
+
+
+def _signed(value: float) -> str:
+    """Return a number with its sign and one decimal, and never a nought below nought."""
+    return f"{round(float(value), 1) + 0.0:+.1f}"
 
 
 def _wrapped(line: str, indent: str = "") -> list[str]:

@@ -14,11 +14,13 @@ from contextlib import suppress
 import click
 
 from calib import __version__
+from calib.cli.blend import blend
 from calib.cli.drift import drift
 from calib.cli.duplicates import duplicates
 from calib.cli.ending import end_interrupted
 from calib.cli.exporting import export
 from calib.cli.greys import greys
+from calib.cli.layer import layer
 from calib.cli.match import match
 from calib.cli.options import Stop, complain
 from calib.cli.papers import papers
@@ -26,6 +28,7 @@ from calib.cli.predict import predict
 from calib.cli.printing import carrier, chart
 from calib.cli.reporting import report
 from calib.cli.scanning import measure, scanner
+from calib.cli.scene import scene
 from calib.cli.touring import demo, flags
 from calib.errors import CalibError, InputError, harmless
 
@@ -124,8 +127,11 @@ for command in (
     drift,
     papers,
     predict,
+    blend,
     match,
+    layer,
     greys,
+    scene,
     report,
     export,
     flags,

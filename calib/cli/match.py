@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 WIDTH = 79
 MOST_COUNT = 1000
+MOST_TIED = 5
 SAID = {
     "same": "nobody would see it",
     "near": "near",
@@ -138,11 +139,14 @@ def _words(found: Matches) -> Iterator[str]:
     for rank, one in enumerate(found.found, start=1):
         yield from _match(rank, one)
     yield from _close(found)
-    for one in found.twice:
+    for one in (*found.twice, *found.once):
         fit = one.worst
-        yield from _wrapped(
-            f"Nearer than any single coat: two coats of {one.pen.called} for one, {_figures(fit)}{_how(fit)}."
+        said = (
+            f"Nearer than any single coat: two coats of {one.pen.called} for one"
+            if fit.coats == 2
+            else f"Nearer than any two coats: one coat of {one.pen.called} for two"
         )
+        yield from _wrapped(f"{said}, {_figures(fit)}{_how(fit)}.")
     yield from _limits(found)
     if found.left:
         names = list(found.left)
@@ -154,9 +158,7 @@ def _words(found: Matches) -> Iterator[str]:
 
 def _match(rank: int, one: Match) -> Iterator[str]:
     fits = one.fits
-    chance = (
-        f"; the nearest with {100 * one.chance:.0f} % chance" if one.chance >= 0.005 and rank <= 3 else ""
-    )
+    chance = f"; the nearest with {100 * one.chance:.0f} % chance" if one.chance >= 0.01 and rank <= 3 else ""
     if len(fits) == 1:
         fit = fits[0]
         # Of a colour that was asked for it is not clear which coat is meant; of a pen it is.
@@ -186,22 +188,37 @@ def _close(found: Matches) -> Iterator[str]:
     first = found.found[0]
     if first.verdict == "far":
         yield from _wrapped("None of your pens is near: the first is another colour to most people.")
-    elif len(found.found) > 1 and first.chance < 0.5:
+    if found.undecided > 1:
+        tied = [_named(one) for one in found.found if one.tied]
+        more = found.undecided - len(tied)
+        listed = ", ".join(tied[:MOST_TIED])
+        others = more + max(len(tied) - MOST_TIED, 0)
+        rest = f" and {others} more" if others else ""
         yield from _wrapped(
-            "Which of the first is truly the nearest cannot be told: the hand scatters as much."
+            f"Which is truly the nearest cannot be told for certain: with 95 % chance one of {listed}{rest}."
         )
+
+
+def _named(one: Match) -> str:
+    # Where a colour is asked for, a pen may stand in the list in one coat and in two.
+    return f"{one.pen.called}, 2 coats" if one.worst.coats == 2 and not one.worst.aim else one.pen.called
 
 
 def _limits(found: Matches) -> Iterator[str]:
     """Yield what the figures rest on."""
-    target, white = found.target, found.shelf.white
+    from calib.answers.matching.reach import beyond_words
+
+    target = found.target
     if target.kind == "colour":
         aim = target.aims[0]
+        known = all(fit.taken.film.reading.u_abs is not None for one in found.found for fit in one.fits)
         yield from _wrapped(
-            "A colour from elsewhere is compared as a laboratory would see it, so the scanner's own colour error is in the intervals."
+            "A colour from elsewhere is compared as a laboratory would see it, so the scanner's own colour error is in the intervals and chances."
+            if known
+            else "The table does not state for all of these how far the scanner's own colour may be off, so the true differences may be larger."
         )
-        if white is not None and aim.lab[0] > white[0] + 1:
-            yield from _wrapped(f"It is lighter than the bare paper (L {white[0]:.0f}), which no ink can be.")
+        for sentence in beyond_words(found.shelf, aim.lab):
+            yield from _wrapped(sentence)
     elif target.kind == "black":
         black = target.aims[0].lab[0]
         if all(taken.film.lab[0] > black + 1 for pen in found.shelf.offered for taken in pen.coats.values()):

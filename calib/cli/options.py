@@ -15,9 +15,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calib.cli.chips import coloured
+from calib.cli.lines import fitted, wrapped
 from calib.errors import CalibError, InputError, harmless
 
 if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
     from calib.table.answerfile import Answer
     from calib.table.table import Table
 
@@ -76,6 +80,53 @@ class Size(click.ParamType[tuple[float, float]]):
         if not (0 < width < 1e4 and 0 < height < 1e4):
             self.fail(f"'{value}' is not a possible size", param, ctx)
         return width, height
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Return the names of paper sizes that begin so."""
+        from click.shell_completion import CompletionItem
+
+        from calib.chart.layout import PAPERS
+
+        return [CompletionItem(name) for name in PAPERS if self.named and name.startswith(incomplete.lower())]
+
+
+class FileOrWord(click.ParamType[str]):
+    """The path of a file, or a word that stands for none."""
+
+    name = "file"
+
+    def __init__(self, word: str) -> None:
+        self.word = word
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Return the word where it was begun; else leave it to the shell to complete names of files."""
+        from click.shell_completion import CompletionItem
+
+        # A shell that is given a word and files shows the word alone, so the word is for who asks for it.
+        if len(incomplete) > 1 and self.word.startswith(incomplete):
+            return [CompletionItem(self.word)]
+        return [CompletionItem(incomplete, type="file")]
+
+
+class Words(click.ParamType[str]):
+    """Text of any kind; the shell completes the words that are usual."""
+
+    name = "text"
+
+    def __init__(self, *words: str) -> None:
+        self.words = words
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Return the usual words that begin so."""
+        from click.shell_completion import CompletionItem
+
+        return [CompletionItem(word) for word in self.words if word.startswith(incomplete)]
 
 
 class Number(click.ParamType[float]):
@@ -146,10 +197,12 @@ def page_option(function: Callable[..., None]) -> Callable[..., None]:
 
 
 def say(quiet: bool, *lines: str) -> None:
-    """Print the short summary, on stdout."""
+    """Print the short summary, on stdout: no line wider than 80 columns, chips as blocks of colour."""
     if not quiet:
         for line in lines:
-            click.echo(harmless(line, lines=True))
+            for part in harmless(line, lines=True).split("\n"):
+                for fit in fitted(part):
+                    click.echo(coloured(fit))
 
 
 def say_json(quiet: bool, text: str) -> None:
@@ -158,7 +211,8 @@ def say_json(quiet: bool, text: str) -> None:
         text.encode(getattr(sys.stdout, "encoding", None) or "utf-8")
     except UnicodeEncodeError:
         text = json.dumps(json.loads(text), indent=1)
-    say(quiet, text)
+    if not quiet:
+        click.echo(harmless(text, lines=True))
 
 
 def note(quiet: bool, *lines: str) -> None:
@@ -173,10 +227,9 @@ def _fitted(line: str) -> str:
     if not sys.stderr.isatty():
         return line
     import shutil
-    import textwrap
 
     width = max(shutil.get_terminal_size().columns - 1, 40)
-    return textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+    return "\n".join(wrapped(line, width=width, whole=True))
 
 
 def complain(words: str) -> None:

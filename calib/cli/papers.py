@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from calib.cli.chips import chip
+from calib.cli.lines import wrapped
 from calib.cli.options import (
     FilePath,
     Stop,
@@ -19,9 +21,7 @@ from calib.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from calib.answers.papers.comparison import Papers
-
-WIDTH = 78
+    from calib.answers.papers.comparison import Facts, Papers
 
 
 @click.command(epilog="Example: calib papers colours.csv rough.csv -o papers.csv")
@@ -61,16 +61,10 @@ def papers(
     Stop.check()
     if swatches is not None:
         write_answer(swatches, swatches_answer(found, read))
-    lines = [line for words in (*_words(found), *left_out(found)) for line in _filled(words)]
+    lines = [line for words in (*_words(found), *left_out(found)) for line in wrapped(words)]
     give_answer(quiet, as_json, answer, output, lines)
     if swatches is not None and not as_json:
         say(quiet, f"Written: {swatches}")
-
-
-def _filled(words: str) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(words, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
 def _words(found: Papers) -> Iterator[str]:
@@ -85,4 +79,11 @@ def _words(found: Papers) -> Iterator[str]:
         yield from changes(facts)
         yield from second_coat(facts, first)
     for facts in found.facts:
-        yield by_itself(facts)
+        yield f"{_white_chip(facts)}{by_itself(facts)}"
+
+
+def _white_chip(facts: Facts) -> str:
+    """Return the chip of a paper's white, where that was measured."""
+    from calib.colour.colorimetry import lab_to_hex
+
+    return chip(lab_to_hex(facts.white)[0][0]) if facts.white is not None else ""

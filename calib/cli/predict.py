@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from calib.cli.chips import swatch_rows
+from calib.cli.lines import wrapped
 from calib.cli.options import FilePath, Stop, answer_options, note, read_tables, say, say_json
 
 if TYPE_CHECKING:
@@ -17,7 +19,6 @@ if TYPE_CHECKING:
     from calib.answers.secondcoat.twocoats import TwoCoats
     from calib.table.table import Table
 
-WIDTH = 78
 # A model of more weight than this is named alone.
 ALONE = 0.95
 
@@ -71,8 +72,6 @@ def _give(
     table: Table, warnings: Sequence[str], lines: Sequence[str], output: Path, how: tuple[bool, bool]
 ) -> None:
     """Write a table and say what was done, in words or as JSON."""
-    import textwrap
-
     from calib.table.answerfile import Answer, answer_json
     from calib.table.columns import COLUMNS
     from calib.table.table import KEY, write_table
@@ -88,7 +87,8 @@ def _give(
         say_json(quiet, answer_json(answer))
         return
     for line in lines:
-        say(quiet, *textwrap.wrap(line, WIDTH, subsequent_indent="  ", break_long_words=False))
+        say(quiet, *wrapped(line))
+    say(quiet, *swatch_rows(table.readings))
     say(quiet, f"Written: {output}")
 
 

@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calib.cli.options import FilePath, Size, Stop, coats, note, page_option, plan_beside, quiet_option, say
+from calib.cli.options import (
+    FilePath,
+    Size,
+    Stop,
+    Words,
+    coats,
+    note,
+    page_option,
+    plan_beside,
+    quiet_option,
+    say,
+)
 
 if TYPE_CHECKING:
     from calib.chart.markers import Marker
@@ -33,6 +44,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--layers",
+    type=Words("1", "2", "1,2"),
     callback=coats,
     default="1,2",
     metavar="COATS",
@@ -82,6 +94,13 @@ if TYPE_CHECKING:
     metavar="COLOURS.CSV",
     help="The measured table that --pick chooses by.",
 )
+@click.option(
+    "--over",
+    type=FilePath,
+    default=None,
+    metavar="PAIRS.CSV",
+    help="Also cells of one ink over another: columns 'under' and 'over', two markers of the list in each row.",
+)
 @quiet_option
 def chart(
     markers: Path,
@@ -96,6 +115,7 @@ def chart(
     seed: int,
     pick: int | None,
     measured: Path | None,
+    over: Path | None,
     quiet: bool,
 ) -> None:
     """Make a chart to print and colour from a list of MARKERS.
@@ -106,6 +126,7 @@ def chart(
     from calib.chart.layout import ChartOptions, lay_out
     from calib.chart.markers import read_markers
     from calib.chart.page import colouring_hours, draw_chart
+    from calib.chart.pairs import read_pairs
     from calib.chart.planfile import plan_to_json
     from calib.files import check_writable, write_whole
 
@@ -113,14 +134,16 @@ def chart(
         raise click.UsageError("give --strip-size or --strip-print, not both")
     if (pick is None) != (measured is None):
         raise click.UsageError("--pick N and --from COLOURS.CSV go together")
-    plan_path = plan_beside(output, markers, strip_print, measured)
+    plan_path = plan_beside(output, markers, strip_print, measured, over)
     check_writable(output, plan_path)
     listed = read_markers(markers)
+    pairs = read_pairs(over, listed) if over else ()
     if pick is not None and measured is not None:
-        listed = _picked(listed, (pick, measured), layers, quiet)
+        paired = {one for pair in pairs for one in (pair.under, pair.over)}
+        listed = _picked(listed, (pick, measured), layers, paired, quiet)
     steps = _printed_steps(strip_print) if strip_print else None
     options = ChartOptions(page, cell, layers, repeats, controls, strip_size or (160.0, 14.0), seed)
-    plan = lay_out(listed, options)
+    plan = lay_out(listed, options, pairs)
     drawn = draw_chart(plan, steps)
     Stop.check()
     write_whole({output: drawn.pdf, plan_path: plan_to_json(plan).encode()})
@@ -129,17 +152,34 @@ def chart(
     pages = "1 page" if len(plan.pages) == 1 else f"{len(plan.pages)} pages"
     say(
         quiet,
-        f"Chart {plan.chart}: {len(listed)} markers in {cells} cells on {pages}, "
+        f"Chart {plan.chart}: {len(listed)} markers{_and_pairs(len(pairs))} in {cells} cells on {pages}, "
         f"about {_hours(colouring_hours(plan))} of colouring.",
-        f"Written: {output} (print it at 100 %, not 'fit to page') and {plan_path} (keep it: measuring needs it).",
+        f"Written: {output}",
+        f"Written: {plan_path} (keep it: measuring needs it)",
+        "Print at 100 %, not 'fit to page'.",
+        *(
+            [
+                "Where a cell says 'then … over it': fill it with the first marker, let it dry,",
+                "then fill it with the second.",
+            ]
+            if pairs
+            else []
+        ),
         "Air the room while you colour, cap each pen, and let the sheets dry for a day before scanning.",
     )
 
 
 def _picked(
-    listed: tuple[Marker, ...], wanted: tuple[int, Path], layers: tuple[int, ...], quiet: bool
+    listed: tuple[Marker, ...],
+    wanted: tuple[int, Path],
+    layers: tuple[int, ...],
+    paired: set[str],
+    quiet: bool,
 ) -> tuple[Marker, ...]:
-    """Return the markers of the list that tell most about a paper, by what was measured of them on another."""
+    """Return the markers of the list that tell most about a paper, by what was measured of them on another.
+
+    Those that are paired come too: an overlay tells little without its inks alone on the same paper.
+    """
     from calib.answers.carrying.pick import pick_markers
     from calib.cli.options import read_tables
 
@@ -148,7 +188,15 @@ def _picked(
     picked = pick_markers(table, count, [marker.marker for marker in listed], layers)
     note(quiet, *picked.warnings)
     say(quiet, f"Picked the {count} of {picked.choice} markers that tell most about a new paper.")
-    return tuple(marker for marker in listed if marker.marker in picked.markers)
+    more = paired - set(picked.markers)
+    if more:
+        say(quiet, f"The pairs need {len(more)} more.")
+    return tuple(marker for marker in listed if marker.marker in {*picked.markers, *more})
+
+
+def _and_pairs(count: int) -> str:
+    """Return ' and 3 overlays', or nothing where there are none."""
+    return f" and {count} overlay{'s' if count != 1 else ''}" if count else ""
 
 
 def _hours(hours: float) -> str:
@@ -226,6 +274,8 @@ def carrier(
         quiet,
         f"Carrier {laid_out.plan.chart}: for a card of {width:g} x {height:g} mm, {side}; "
         f"{known.name} names {len(known.place)} patches in {known.rows} rows and {known.columns} columns.",
-        f"Written: {output} (print it at 100 %, not 'fit to page') and {plan_path} (keep it: reading the scan needs it).",
+        f"Written: {output}",
+        f"Written: {plan_path} (keep it: reading the scan needs it)",
+        "Print at 100 %, not 'fit to page'.",
         "Scan it with your card and your grey strip on it, as you scan your charts.",
     )

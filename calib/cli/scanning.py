@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from calib.cli.chips import swatch_rows
 from calib.cli.options import (
+    FileOrWord,
     FilePath,
     Number,
     Stop,
@@ -20,6 +22,7 @@ from calib.cli.options import (
     say,
     session_date,
 )
+from calib.cli.progress import Progress
 
 if TYPE_CHECKING:
     from calib.scan.characterise import Characterised
@@ -107,7 +110,7 @@ def _scanner_words(found: Characterised) -> list[str]:
 @click.argument("scans", type=FilePath, nargs=-1, required=True, metavar="SCAN...")
 @click.option(
     "--strip",
-    type=str,
+    type=FileOrWord("none"),
     required=True,
     metavar="STRIP.CSV|none",
     help="The strip file of the grey strip on the page, or none.",
@@ -167,7 +170,6 @@ def measure(
     CHART.JSON is the plan that 'calib chart' wrote beside the PDF. The scans are TIFF, PNG, JPEG, PDF or HEIC
     files of any of its pages, in any order and any way up.
     """
-    from functools import partial
 
     from calib.chart.planfile import read_plan
     from calib.colour.reference import read_strip
@@ -192,14 +194,16 @@ def measure(
     chart_plan = read_plan(plan)
     settings = Settings(paper, session, dried, force, model)
 
-    def progress(number: int, count: int, name: str) -> None:
-        Stop.check()
-        if count > 1:
-            note(quiet, f"reading {name} ({number} of {count})")
-
-    draw = partial(proof_of, scanner=model) if proof else None
+    draw = proof_of if proof else None
     keep = ProofFolder(proof) if proof else None
-    measured = measure_scans(chart_plan, scans, grey, settings, draw, progress, keep)
+    with Progress(scans, quiet) as progress:
+
+        def read(number: int, picture: Any) -> None:
+            if keep:
+                keep(number, picture)
+            progress.page()
+
+        measured = measure_scans(chart_plan, scans, grey, settings, draw, progress.file, read)
     Stop.check()
     table = keep.finished(measured.table, chart_plan, output.parent) if keep else measured.table
     Stop.check()
@@ -208,7 +212,9 @@ def measure(
     say(
         quiet,
         *_measured_words(measured),
-        f"Written: {output}" + (f", pictures of the pages in {proof}" if proof else ""),
+        *swatch_rows(table.readings),
+        f"Written: {output}",
+        *([f"Written: {proof} (pictures of the pages as they were understood)"] if proof else []),
     )
 
 
@@ -237,12 +243,17 @@ def _measured_words(measured: Measured) -> list[str]:
     table = measured.table
     pens = [row for row in table.readings if row.kind not in ("paper", "black")]
     read = [row for row in pens if row.lab is not None]
+    inks = [row for row in read if row.kind != "overlay"]
+    overlays = len(read) - len(inks)
+    laid = (
+        f", and {overlays} overlay{'s' if overlays != 1 else ''} of one ink over another" if overlays else ""
+    )
     flags = {name: sum(name in row.flags for row in pens) for name in FLAGS}
     said = ", ".join(f"{name} {count}" for name, count in flags.items() if count)
     white = next(row for row in table.readings if row.kind == "paper")
     scatter = table.origin.scatter
     lines = [
-        f"{len({row.marker for row in read})} markers measured in {len(read)} rows; "
+        f"{len({row.marker for row in inks})} markers measured in {len(inks)} rows{laid}; "
         f"paper L* {white.L:.1f}, a* {_signed(white.a)}, b* {_signed(white.b)}; "
         f"scattered light {100 * table.origin.flare['mean']:.1f} %.",
         f"Your hand lays {100 * scatter['relative_dose']:.1f} % more or less ink from swatch to swatch "

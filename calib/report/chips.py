@@ -71,8 +71,7 @@ def chip_of(row: Reading, white: Sequence[float] | None) -> Chip:
     """Return the chip of a row that has a colour. white: (3,) Lab of the bare paper, None where it is not known."""
     lab = np.array(row.lab, dtype=float)
     L, C, h = (float(v) for v in lab_to_lch(lab))
-    ((own, inside),) = lab_to_hex(lab[None])
-    ((grey, _),) = lab_to_hex(np.array([[L, 0.0, 0.0]]))
+    (own, inside), (grey, _) = lab_to_hex(np.array([lab, [L, 0.0, 0.0]]))
     facts = [
         ("L*a*b*", f"{L:.1f} {_signed(lab[1])} {_signed(lab[2])}"),
         ("chroma, hue", f"C* {C:.1f}, h {h:.0f}°"),

@@ -28,7 +28,7 @@ class Line:
 
 def lines_of(
     sittings: Sequence[Sitting],
-    doubles: Sequence[tuple[str, Doubles]],
+    doubles: Sequence[Doubles],
     drift: Drifts | None,
     papers: Sheets | None,
 ) -> tuple[Line, ...]:
@@ -38,7 +38,7 @@ def lines_of(
 
 def _lines(
     sittings: Sequence[Sitting],
-    doubles: Sequence[tuple[str, Doubles]],
+    doubles: Sequence[Doubles],
     drift: Drifts | None,
     papers: Sheets | None,
 ) -> Iterator[Line]:
@@ -78,9 +78,9 @@ def _between(drift: Drifts | None, papers: Sheets | None) -> Iterator[Line]:
         names = list(dict.fromkeys(f"{row.marker} {row.name}".strip() for row in one.changed))
         more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
         said = (
-            f"{len(names)} of {one.pens} pens: {', '.join(names[:NAMED])}{more}."
+            f"{len(names)} of {len(one.changed) + len(one.others)} pens: {', '.join(names[:NAMED])}{more}."
             if names
-            else f"None of {one.pens} pens for certain."
+            else f"None of {len(one.others)} pens for certain."
         )
         yield Line("drift", CHANGED, f"Since {one.before} on {one.paper}: {said}")
     if drift is not None and drift.why:
@@ -90,9 +90,9 @@ def _between(drift: Drifts | None, papers: Sheets | None) -> Iterator[Line]:
         yield Line("papers", "Papers side by side", said)
 
 
-def _alike(doubles: Sequence[tuple[str, Doubles]]) -> Line:
-    count = sum(len(one.groups) + one.more for _, one in doubles)
-    if not count and doubles and all(one.why for _, one in doubles):
+def _alike(doubles: Sequence[Doubles]) -> Line:
+    count = sum(one.more + sum(len(groups) for _, groups in one.kinds) for one in doubles)
+    if not count and doubles and all(one.why for one in doubles):
         return Line("doubles", "Near-duplicates", "Could not be looked for.")
     groups = f"{count} group{'' if count == 1 else 's'} of pens that look alike."
     return Line("doubles", "Near-duplicates", groups if count else "None among these pens.")

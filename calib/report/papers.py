@@ -15,19 +15,18 @@ from calib.table.table import Table
 
 @dataclass(frozen=True)
 class Cell:
-    """One swatch on one paper; dE00: from the first paper, in words, empty on the first itself."""
+    """A pen on one paper: its chips by number of coats, each with its dE00 from the first paper in words, empty on that paper itself."""
 
-    chip: Chip | None
-    dE00: str
+    chips: tuple[tuple[Chip | None, str], ...]
 
 
 @dataclass(frozen=True)
 class Row:
-    """One pen and number of coats over all papers; far: the largest difference, to sort by."""
+    """One pen over all papers; coats: what the chips of each cell are of; far: the largest difference, to sort by."""
 
     marker: str
     name: str
-    layers: int
+    coats: tuple[int, ...]
     cells: tuple[Cell, ...]
     far: float
 
@@ -56,9 +55,11 @@ def sheets_of_papers(tables: Sequence[Table]) -> Sheets | None:
     at = [
         {key: i for i, key in enumerate(f.against.keys)} if f.against is not None else {} for f in found.facts
     ]
-    rows = [
-        _row(key, found.facts, at) for key in dict.fromkeys(key for f in found.facts for key in f.sheet.films)
-    ]
+    coats: dict[str, set[int]] = {}
+    for facts in found.facts:
+        for marker, layers in facts.sheet.films:
+            coats.setdefault(marker, set()).add(layers)
+    rows = [_row(marker, sorted(own), found.facts, at) for marker, own in coats.items()]
     rows.sort(key=lambda row: -row.far)
     return Sheets(
         tuple(facts.sheet.paper for facts in found.facts),
@@ -80,16 +81,22 @@ def _sentences(facts: Facts, first: Facts) -> list[str]:
     return said
 
 
-def _row(key: tuple[str, int], facts: Sequence[Facts], places: Sequence[dict[tuple[str, int], int]]) -> Row:
-    """Return one swatch over all papers; places: of each paper, where a swatch stands among its differences."""
+def _row(
+    marker: str, coats: Sequence[int], facts: Sequence[Facts], places: Sequence[dict[tuple[str, int], int]]
+) -> Row:
+    """Return one pen over all papers; places: of each paper, where a swatch stands among its differences."""
     cells, far, name = [], -1.0, ""
     for one, place in zip(facts, places, strict=True):
-        film = one.sheet.films.get(key)
-        words, at = "", place.get(key)
-        if one.against is not None and at is not None:
-            far = max(far, float(one.against.dE00[at]))
-            words = f"{one.against.dE00[at]:.1f} ({one.against.low[at]:.1f} to {one.against.high[at]:.1f})"
         white = one.sheet.white.lab if one.sheet.white is not None else None
-        cells.append(Cell(None if film is None else chip_of(film.reading, white), words))
-        name = name or ("" if film is None else film.reading.name)
-    return Row(key[0], name, key[1], tuple(cells), far)
+        chips: list[tuple[Chip | None, str]] = []
+        for layers in coats:
+            film, at, words = one.sheet.films.get((marker, layers)), place.get((marker, layers)), ""
+            if one.against is not None and at is not None:
+                seen, low, high = (
+                    float(v[at]) for v in (one.against.dE00, one.against.low, one.against.high)
+                )
+                far, words = max(far, seen), f"{seen:.1f} ({low:.1f} to {high:.1f})"
+            chips.append((None if film is None else chip_of(film.reading, white), words))
+            name = name or ("" if film is None else film.reading.name)
+        cells.append(Cell(tuple(chips)))
+    return Row(marker, name, tuple(coats), tuple(cells), far)

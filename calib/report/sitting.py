@@ -6,14 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.report.chips import Card, Chip, cards_of, chip_of, coats_words, families_of, sets_of
-from calib.report.gaps import gap_words
-from calib.report.plots import colour_plots
+from calib.report.gaps import gaps_of
+from calib.report.plots import Frame, colour_plots
 from calib.report.trust import trust_in_short, trust_words
 from calib.table.flags import FLAGS
 from calib.table.sessions import Session
 from calib.table.table import Reading
+
+Array = NDArray[np.float64]
 
 # Of these a sentence on the whole sheet is said, where all its rows have them.
 WHOLE_SHEET = frozenset({"no-strip", "photo", "forced", "predicted"})
@@ -78,12 +81,25 @@ class Sitting:
         return all(cell.picture for reason in self.reasons for cell in reason.cells)
 
 
-def sitting_of(session: Session, ident: str, pictures: Mapping[tuple[str, int], str]) -> Sitting:
-    """Return a session as the page shows it. ident: begins its ids in the page. pictures: of swatches as scanned, by marker and layers."""
+def shown(session: Session) -> tuple[list[Reading], Array]:
+    """Return the rows that plots show, and their Lab (n, 3)."""
+    rows = [row for row in session.rows if row.lab is not None and row.kind == "ink" and row.keeps_colour]
+    return rows, np.array([row.lab for row in rows], dtype=float).reshape(-1, 3)
+
+
+def sitting_of(
+    session: Session, ident: str, pictures: Mapping[tuple[str, int], str], frame: Frame
+) -> Sitting:
+    """Return a session as the page shows it.
+
+    ident: begins its ids in the page. pictures: of swatches as scanned, by marker and layers. frame: of all plots of the page.
+    """
     white = session.white.lab if session.white is not None else None
     cards = cards_of(session)
-    rows = [row for row in session.rows if row.lab is not None and row.kind == "ink" and row.keeps_colour]
-    lab = np.array([row.lab for row in rows], dtype=float).reshape(-1, 3)
+    rows, lab = shown(session)
+    called = [f"{row.marker} {row.name}, {coats_words(row.layers)}" for row in rows]
+    gaps = gaps_of(lab, white, called)
+    named = [f"{one}, L {row.L:.0f}" for one, row in zip(called, rows, strict=True)]
     reasons = _reasons(session, pictures)
     return Sitting(
         ident,
@@ -95,8 +111,8 @@ def sitting_of(session: Session, ident: str, pictures: Mapping[tuple[str, int], 
         cards,
         families_of(cards),
         sets_of(cards),
-        colour_plots(lab, [row.layers for row in rows], ident),
-        gap_words(lab, white) if len(lab) else (),
+        colour_plots(lab, [row.layers for row in rows], ident, named, gaps, frame),
+        gaps.sentences,
         reasons,
         sum(len(reason.cells) for reason in reasons),
         trust_words(session),

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calib.colour.card import Card
 from calib.colour.colorimetry import WHITE_D50, delta_e_2000, lab_to_lch, xyz_to_lab
-from calib.scan.tone import EDGE
+from calib.scan.lightness import EDGE
 
 Array = NDArray[np.float64]
 

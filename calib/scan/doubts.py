@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +80,7 @@ class HandScatter:
 
 @dataclass(frozen=True)
 class Doubt:
-    """Standard uncertainties of a row: u_lab (3,) in L*a*b* units, u_dose relative, u_abs in dE00."""
+    """Standard uncertainties of a row: u_lab (3,) in L*a*b* units, u_dose relative (of an overlay, of either ink), u_abs in dE00."""
 
     u_lab: Array
     u_dose: float
@@ -92,9 +93,10 @@ def repeats_differ(group: Group, scatter: float, scanner: Scanner) -> bool:
         return False
     lab = scanner.to_lab(group.linear)
     widest = max(float(delta_e_2000(lab[i], lab[i + 1 :]).max()) for i in range(len(lab) - 1))
-    by_hand = group.curve.light(group.amount * (1 + REPEATS_SIGMA * scatter * np.array([-1, 1])))
-    low, high = scanner.to_lab(by_hand)
-    return widest > max(REPEATS_DE00, float(delta_e_2000(low, high)))
+    # An overlay's two inks may both be at their ends, on either side.
+    ends = np.array(list(product((-1, 1), repeat=group.inks))) * REPEATS_SIGMA * scatter
+    by_hand = scanner.to_lab(group.light_with(ends))
+    return widest > max(REPEATS_DE00, float(delta_e_2000(by_hand, by_hand[::-1]).max()))
 
 
 def hand_scatter(groups: Sequence[Group], scanner: Scanner) -> HandScatter:
@@ -143,19 +145,20 @@ def doubts_of(groups: Sequence[Group], scatter: HandScatter, sheets: Sheets, sca
     if not groups:
         return []
     z = normal_draws(DRAWS, 8)
+    # The second ink of an overlay varies by itself.
+    doses_drawn = np.column_stack([z[:, 0], normal_draws(DRAWS, 1, seed=1)])
     draws, doses = [], []
     for group in groups:
         n = len(group.linear)
         blender = group.marker.kind == "blender"
         u_dose = 0.0 if blender else float(np.hypot(scatter.dose.sd, _within(group)) / np.sqrt(n))
-        amounts = group.amount * np.maximum(1 + u_dose * z[:, 0], 0.0)
-        light = group.film + group.curve.light(amounts) - group.curve.light(group.amount)
+        light = group.light_with(u_dose * doses_drawn[:, : group.inks])
         lit = _light(group, sheets) * group.film
         light += (
             np.hypot(sheets.u_again(group.film), lit) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
         )
         scale = _scale(group.film)
-        astray = ASTRAY * u_dose * np.linalg.norm(group.curve.slope(group.amount)[0] / scale)
+        astray = ASTRAY * u_dose * np.linalg.norm(group.way() / scale)
         light += scale * np.hypot(scatter.rest / np.sqrt(n), astray) * z[:, 5:8]
         draws.append(light)
         doses.append(u_dose)

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from calib.colour.colorimetry import linear_to_xyz, srgb_encode, xyz_to_lab
 from calib.scan.encoding import Encoding, Line
+from calib.scan.lightness import lightness
 from calib.scan.strip import StripReading
-from calib.scan.tone import fit_tone, lightness
+from calib.scan.tone import fit_tone
 
 Array = NDArray[np.float64]
 

@@ -13,10 +13,7 @@ compete; what is returned is their mean, weighted by how well each foretells two
 
 - bare paper between dark swatches, which reads darker than open paper (the surface of the illumination
   is taken out before);
-- the dark steps of the grey strip, which read too light by what is scattered onto them. They alone see flare
-  so wide that on paper it looks like the lamp's falloff. It takes a tone curve that is a power of light or of
-  the codes, and a true zero; where the light steps show that it is none, or the dark ones and the paper do not
-  agree, the strip has no say.
+- the dark steps of the grey strip, which read too light by what is scattered onto them (calib.scan.stepflare).
 
 The spread of f over all kernels that will do is its standard uncertainty. A zero that is off, a black point that
 a driver shifts, is no flare, but for the steps it is the same as very wide flare, and undone in the same way.
@@ -33,7 +30,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.colour.colorimetry import srgb_encode
+from calib.scan.stepflare import Steps, strip_says
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -56,8 +53,10 @@ GRID = (26, 16)
 FINE_RADII_MM = np.geomspace(RADII_MM[0], RADII_MM[-1], 65)
 # What is known of kernels before looking: between an exponential and a power law, most likely.
 BREADTH, BREADTH_SD = 0.65, 0.2
-# Flare of 1 to 4 % is common; this is the mean of what is expected before looking.
+# Flare of 1 to 4 % is common; this is the mean of what is expected before looking, and more than the second is
+# rare: so much of it is mostly a contrast curve (invented).
 USUAL_FLARE = 0.03
+MUCH_FLARE = 0.05
 MOST_FLARE = 0.2
 # One scanner in five scatters nothing that can be seen.
 NO_FLARE = 0.2
@@ -70,17 +69,10 @@ ALIKE_MM = 20.0
 # A channel of which this share of the page reads no light at all, because the ink's is below what the file
 # can hold, has its light overstated; its say is that of noise twice as large (in squares).
 TOO_DARK = 0.003
-# A scanner's zero is good to this light or, one time in five, is just somewhere near.
-ZEROS = ((0.8, 6e-4), (0.2, 1e-2))
-# No strip's steps and no tone curve are better than this in log light. Steps below this light tell little and stay out.
-LEAST_SCATTER = 0.003
+# No paper's log light is known better than this.
 LEAST_NOISE = 1e-5
 # A page of bare paper tells f to no better than this, one over its variance.
 LEAST_BEND = 1e-3
-LEAST_LIGHT = 2e-3
-LEAST_STEPS = 8
-# The curves over f that the strip gives are told at so many points.
-POINTS = 61
 
 
 @dataclass(frozen=True)
@@ -97,20 +89,6 @@ class Papers:
     at: Array
     weight: float
     unlit: Array
-
-
-@dataclass(frozen=True)
-class Steps:
-    """What the grey strip shows.
-
-    reading: (s, 3) scanner light. linear: (s, 3) the strip file's. gain: (s, 3) illumination. around: (k, s, 3)
-    the page blurred by RADII_MM, as a share of a perfect white's light.
-    """
-
-    reading: Array
-    linear: Array
-    gain: Array
-    around: Array
 
 
 @dataclass(frozen=True)
@@ -204,9 +182,10 @@ def find_flare(papers: Papers, steps: Steps | None, last: Array) -> Flare:
     f = np.linspace(0, top, SHARES)
     likely = rise[:, None] * f - bend[:, None] * f**2 / 2
     if steps is not None:
-        likely += _strip_says(steps, shapes, f)
+        likely += strip_says(steps, shapes, f)
     nothing = float(likely[0, 0])
-    likely += before[hopeful, None] - f / USUAL_FLARE + np.log((f[1] - f[0]) / USUAL_FLARE)
+    usual = f / USUAL_FLARE + 0.5 * (f / MUCH_FLARE) ** 2
+    likely += before[hopeful, None] - usual + np.log((f[1] - f[0]) / USUAL_FLARE)
     return _mean(likely, f, shapes, nothing)
 
 
@@ -280,61 +259,3 @@ def _paper_says(papers: Papers, share: Array) -> tuple[Array, Array]:
         float(np.square(np.bincount(index, score)).sum() / max(float(shape @ matrix @ shape), LEAST_BEND)),
     )
     return matrix / tie, vector / tie
-
-
-def _strip_says(steps: Steps, shapes: Array, f: Array) -> Array:
-    """Return the log likelihood (s, n) of the steps' readings for kernels (s, k) and shares f (n,).
-
-    The log of their light should be a straight line over the log of the reading, or of its code, whatever
-    the slope; what they scatter about the best such line is taken for their doubt. The zero's doubt comes on top, alike for all steps.
-    """
-    usable = np.all(steps.reading > LEAST_LIGHT, axis=1)
-    if usable.sum() < LEAST_STEPS:
-        return np.zeros((len(shapes), len(f)))
-    reading, own = steps.reading[usable], steps.linear[usable].mean(axis=1)
-    around = shapes @ steps.around[:, usable].mean(axis=2)
-    points = np.linspace(0, f[-1], POINTS)
-    light = own + points[None, :, None] * (around[:, None] - own)
-    log_light = np.log(light) + np.log(steps.gain[usable]).mean(axis=1)
-    log_light -= log_light.mean(axis=2, keepdims=True)
-    scatter, x = min(
-        (_scatter(log_light, x - x.mean()), i, x - x.mean())
-        for i, x in enumerate(np.log(values).mean(axis=1) for values in (reading, srgb_encode(reading)))
-    )[::2]
-    scatter = max(scatter, LEAST_SCATTER)
-    zero = 1 / light
-    sums = {
-        "zz": (zero**2).sum(axis=2),
-        "z1": zero.sum(axis=2),
-        "zx": zero @ x,
-        "zl": (zero * log_light).sum(axis=2),
-        "xl": log_light @ x,
-        "ll": (log_light**2).sum(axis=2),
-    }
-    said = np.logaddexp.reduce(
-        [np.log(chance) + _line(sums, len(x), float(x @ x), scatter, size) for chance, size in ZEROS]
-    )
-    # The likelihood is smooth in f, so it is told at fewer points than are looked at.
-    return np.array([np.interp(f, points, row) for row in said])
-
-
-def _scatter(log_light: Array, x: Array) -> float:
-    """Return the standard deviation of log light (s, n, m) about its line over x (m,), where it is least."""
-    left = (log_light**2).sum(axis=2) - (log_light @ x) ** 2 / (x @ x)
-    return float(np.sqrt(max(left.min(), 0) / (len(x) - 3)))
-
-
-def _line(sums: dict[str, Array], count: int, xx: float, scatter: float, size: float) -> Array:
-    """Return the log likelihood (s, n) of a line whose points (count) scatter, and share an error of the zero.
-
-    The covariance is scatter^2 + size^2 z z', z the change of log light by a unit of zero, inverted by the rule of Sherman and
-    Morrison (1950); the line's two numbers are integrated out.
-    """
-    k = size**2 / (scatter**2 + size**2 * sums["zz"])
-    a, b, c = count - k * sums["z1"] ** 2, -k * sums["z1"] * sums["zx"], xx - k * sums["zx"] ** 2
-    d, e = -k * sums["z1"] * sums["zl"], sums["xl"] - k * sums["zx"] * sums["zl"]
-    determinant = a * c - b**2
-    explained = (d**2 * c - 2 * d * e * b + e**2 * a) / determinant
-    rest = (sums["ll"] - k * sums["zl"] ** 2 - explained) / scatter**2
-    spread = np.log1p(size**2 * sums["zz"] / scatter**2) + np.log(determinant)
-    return np.asarray(-0.5 * rest - 0.5 * spread)

@@ -34,7 +34,7 @@ class Frame:
 
     matrix: (3, 3), page millimetres to pixels, homogeneous. residual_mm: root mean square of the
     marks' corners. marks: how many stand behind it. pixels_per_mm: geometric mean over the page.
-    notes: sentences for the user about what else is in the picture.
+    notes: sentences for the user about what else is in the picture. found: the ids of the marks behind it.
     """
 
     page: Page
@@ -43,6 +43,7 @@ class Frame:
     marks: int
     pixels_per_mm: float
     notes: tuple[str, ...] = ()
+    found: tuple[int, ...] = ()
 
     def to_pixels(self, points_mm: Array) -> Array:
         """Return pixel positions (n, 2) of page points (n, 2) in millimetres."""
@@ -143,8 +144,8 @@ def fit_frame(page: Page, found: Sequence[FoundMark]) -> tuple[Frame, list[Found
         if worst.max() <= OUTLIER_MM and residual <= WORST_RESIDUAL_MM:
             if not _plausible(matrix, page):
                 return None
-            count = sum(mark.id != BLACK for mark in marks)
-            return Frame(page, matrix, residual, count, scale), marks
+            ids = tuple(mark.id for mark in marks if mark.id != BLACK)
+            return Frame(page, matrix, residual, len(ids), scale, found=ids), marks
         marks.pop(_most_wrong(marks, positions))
     return None
 

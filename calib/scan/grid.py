@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.scan.tone import lightness
+from calib.scan.lightness import lightness
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.float32]

@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.scan.bare import Tiles, grid_points, sample, sample_mean
-from calib.scan.flare import ALIKE_MM, Flare, Papers, Steps, find_flare
+from calib.scan.flare import ALIKE_MM, Flare, Papers, find_flare
+from calib.scan.stepflare import Steps
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 import calib
+from calib.chart.pairs import overlays_of
 from calib.chart.plan import Plan
 from calib.colour.reference import Strip
 from calib.errors import CalibError, InputError, NotFoundError
@@ -119,7 +120,7 @@ def measure(
         strip is None,
         any(f.report["forced"] for f in facts),
     )
-    rows, scatter = rows_of(swatches, plan.markers, _sheets(facts), session)
+    rows, scatter = rows_of(swatches, (*plan.markers, *overlays_of(plan)), _sheets(facts), session)
     return Measured(Table(tuple(rows), _origin(plan, facts, strip, settings, scatter)), tuple(warnings))
 
 
@@ -207,8 +208,8 @@ def _missing(plan: Plan, facts: Sequence[PageFacts], swatches: Sequence[Swatch])
         words.append(
             f"page {', '.join(absent)} of chart {plan.chart} was not scanned; its markers have no rows"
         )
-    readable = {(s.cell.marker, s.cell.layers) for s in swatches if s.has_colour}
-    blank = dict.fromkeys((s.cell.marker, s.cell.layers) for s in swatches)
+    readable = {(s.marker.marker, s.cell.layers) for s in swatches if s.has_colour}
+    blank = dict.fromkeys((s.marker.marker, s.cell.layers) for s in swatches)
     left = [f"{marker} ({layers})" for marker, layers in blank if (marker, layers) not in readable]
     if left:
         shown = ", ".join(left[:12]) + (f" and {len(left) - 12} more" if len(left) > 12 else "")

@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.scan.bare import Tiles, sample, sample_mean
+from calib.scan.lightness import lightness
 from calib.scan.photolight import PhotoLight, fit_photo_light
 from calib.scan.strip import StripReading
-from calib.scan.tone import IDENTITY, Tone, lightness
+from calib.scan.tone import IDENTITY, Tone
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]

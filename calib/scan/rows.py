@@ -119,6 +119,8 @@ def _row_flags(row: Reading, group: Group, scatter: HandScatter, session: Sessio
         found.add("out-of-srgb")
     if coloured and repeats_differ(group, max(scatter.dose.sd, ASSUMED_SCATTER), session.scanner):
         found.add("repeats-differ")
+    if group.laid is not None and group.laid.lacks_an_ink(session.scanner):
+        found.add("one-ink-only")
     return tuple(sorted(found | _session_flags(session)))
 
 

@@ -15,10 +15,11 @@ from calib.chart.plan import Box
 from calib.colour.reference import Strip
 from calib.errors import UnfitError
 from calib.scan.bare import Tiles, grid_points, sample, sample_mean
-from calib.scan.flare import Steps, blurred, veil
+from calib.scan.flare import blurred, veil
 from calib.scan.lighting import Basis, Lighting, fit_lighting
 from calib.scan.sheet import Noise, PageReading
 from calib.scan.stains import off_paper
+from calib.scan.stepflare import Steps
 from calib.scan.steps import step_spots
 from calib.scan.strip import StripReading
 from calib.scan.tone import IDENTITY, NotMonotone, Tone, fit_tone

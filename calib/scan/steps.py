@@ -11,11 +11,12 @@ from calib.errors import NotFoundError
 from calib.scan.bare import part
 from calib.scan.driver import lightest_is_paper
 from calib.scan.image import AT_THE_END
+from calib.scan.lightness import lightness
 from calib.scan.photosolve import relit
 from calib.scan.place import MARGIN_MM, StripNotFound
 from calib.scan.sheet import looked_at
 from calib.scan.strip import INNER_HEIGHT, INNER_LENGTH, StripReading, find_strip, same_either_way, turned
-from calib.scan.tone import NotMonotone, lightness
+from calib.scan.tone import NotMonotone
 from calib.scan.view import View
 
 Array = NDArray[np.float64]

@@ -14,9 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.scan.lightness import lightness
 from calib.scan.place import MARGIN_MM, SEARCH_PER_MM, Place, StripNotFound, pixels_at, search
 from calib.scan.squares import block_means, noise_growth, squares_of
-from calib.scan.tone import lightness
 
 Array = NDArray[np.float64]
 

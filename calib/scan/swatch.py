@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.chart.markers import Marker
+from calib.chart.pairs import marker_in
 from calib.chart.plan import Box, Cell
 from calib.colour.colorimetry import delta_e_2000, hex_to_lab, linear_to_romm
 from calib.colour.dose import with_amount
@@ -46,7 +47,7 @@ AMOUNTS = np.linspace(0.3, 2.5, 23)
 
 @dataclass(frozen=True)
 class Swatch:
-    """A cell as one scan shows it. patch is None where it could not be read at all. u_light: relative standard uncertainty of the
+    """A cell as one scan shows it. marker: the pen, or both of an overlay in one. patch is None where it could not be read at all. u_light: relative standard uncertainty of the
     light on a photographed cell, 0 where the page's own doubt says all."""
 
     cell: Cell
@@ -72,7 +73,7 @@ def read_swatches(
     sight = Sight(page.per_mm, page.paper, page.noise.at, _rounding(page, cells[0].box))
 
     def read(cell: Cell) -> Swatch:
-        return _read_swatch(page, cell, sight, markers[cell.marker], scanner)
+        return _read_swatch(page, cell, sight, marker_in(cell, markers), scanner)
 
     if threads == 1:
         return [read(cell) for cell in cells]
@@ -114,7 +115,7 @@ def _read_swatch(page: PageReading, cell: Cell, sight: Sight, marker: Marker, sc
     box = cell.box.grown(AROUND_MM)
     codes = page.codes(box)
     light = page.reflectance(codes, box)
-    patch = take_film(codes, light, sight, cell.layers)
+    patch = take_film(codes, light, sight, cell.coats)
     flags = ("damaged",) if patch is None else _flags(patch, marker, scanner)
     if page.photo is not None:
         return _photographed(page, Swatch(cell, marker, page.picture.name, patch, flags), light)

@@ -6,7 +6,7 @@ is inked (amount, 1 is an average coat). They are laid out in millimetres and se
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -63,6 +63,38 @@ def colour_cell(cell: Cell, box: Box, grid: Grid, hand: Hand, paper: SimPaper, s
     if upright:
         cover, amount, single = cover.T.copy(), amount.T.copy(), single.T.copy()
     return _described(grid, box, cover, amount, single)
+
+
+@dataclass(frozen=True, eq=False)
+class Overlaid:
+    """One coloured cell of one ink over another.
+
+    below, above: either coat by itself. both: the two together, its amount the sum. amounts: medians of either ink's where
+    both lie as one coat; the second 0 where the second ink was forgotten.
+    """
+
+    below: Colouring
+    above: Colouring
+    both: Colouring
+    amounts: tuple[float, float]
+
+
+def colour_overlay(cell: Cell, box: Box, grid: Grid, hand: Hand, paper: SimPaper, seed: int) -> Overlaid:
+    """Colour one cell with one pen and, when it is dry, with another, each as it would fill the cell by itself."""
+    upper = replace(cell, cell=f"{cell.cell} over", marker=cell.over, over="")
+    second = replace(
+        hand,
+        wrong={},
+        blank=(upper.cell,) if cell.cell in (*hand.blank, *hand.forgotten) else (),
+        half=(upper.cell,) if cell.cell in hand.half else (),
+    )
+    below = colour_cell(replace(cell, over=""), box, grid, hand, paper, seed)
+    above = colour_cell(upper, box, grid, second, paper, seed)
+    cover: Plane = np.float32(1) - (np.float32(1) - below.cover) * (np.float32(1) - above.cover)
+    film = below.film & above.film if above.film.any() else below.film
+    both = _described(grid, box, cover, below.amount + above.amount, film)
+    medians = [float(np.median(one.amount[both.film])) if both.film.any() else 0.0 for one in (below, above)]
+    return Overlaid(below, above, both, (medians[0], medians[1]))
 
 
 def _coats(

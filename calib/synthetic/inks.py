@@ -27,6 +27,7 @@ class SimPaper:
     texture: relative sd of the bare paper's light at 0.12 mm. two_coat_exponent: how many times
     the dose of one coat two coats leave. surface: share of light reflected by the surface.
     gain: dose that a pen leaves, relative to an average paper. mottle, bleed: factors on the hand's.
+    order, trapping: what one ink over another does, see overlays.
     """
 
     name: str = "invented layout paper"
@@ -39,6 +40,8 @@ class SimPaper:
     gain: float = 1.0
     mottle: float = 1.0
     bleed: float = 1.0
+    order: float = 0.0
+    trapping: float = 0.0
 
     def reflectance(self) -> Array:
         """Return the bare paper's reflectance (n,)."""

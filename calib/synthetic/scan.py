@@ -19,10 +19,11 @@ from calib.colour.colorimetry import lab_to_xyz
 from calib.errors import ImpossibleError
 from calib.synthetic.bed import bed_pose, lay_on_bed, lay_strip, lift, shade_edges, soil, stain, strip_steps
 from calib.synthetic.card import SimCard
-from calib.synthetic.hand import MARGIN_MM, Colouring, colour_cell
+from calib.synthetic.hand import MARGIN_MM, Colouring, colour_cell, colour_overlay
 from calib.synthetic.inks import Ink, film_reflectance, reflectance_at
 from calib.synthetic.noise import Grid, Plane, rng_of, smooth_field
 from calib.synthetic.optics import Pixels, scan_light
+from calib.synthetic.overlays import overlay_passed, overlay_reflectance
 from calib.synthetic.raster import PrintFrame
 from calib.synthetic.scanners import SpectralScanner, spectral_scanner
 from calib.synthetic.session import Session
@@ -55,9 +56,9 @@ class Colour:
 class CellTruth:
     """What is in a cell.
 
-    marker: the pen that was really used, '' where the cell is blank.
+    marker: the pen that was really used, '' where the cell is blank; of an overlay the one below, over the one on top.
     film: the swatch's own film, off the overlaps and gaps. nominal: the same of an average hand.
-    film_amount: ink in the film, in coats of an average hand.
+    film_amount: ink in the film, in coats of an average hand; of an overlay both inks' together.
     covered_linear: mean light of all inked area, overlaps included.
     coverage: inked share of the cell, 0..1.
     mottle, mottle_density: coefficients of variation, in 0.25 mm squares of the inked area at least 1 mm
@@ -76,6 +77,7 @@ class CellTruth:
     mottle: float
     mottle_density: float
     bleed_mm: float
+    over: str = ""
 
     @property
     def film_lab(self) -> Array:
@@ -142,7 +144,9 @@ def simulate_page(
         raise ImpossibleError(
             f"Page {page_number} has no slot for a colour card", "Lay it on a carrier page."
         )
-    used = {cell.marker for cell in page.cells} | set(session.hand.wrong.values())
+    used = {one for cell in page.cells for one in (cell.marker, cell.over) if one} | set(
+        session.hand.wrong.values()
+    )
     missing = sorted(used - set(inks))
     if missing:
         raise ImpossibleError(
@@ -252,14 +256,14 @@ def _colour_one(
         raise ImpossibleError(
             f"Cell {cell.cell} does not lie on the sheet", "Choose a printer scale nearer to 1."
         )
-    coloured = colour_cell(cell, box, grid.finer(times), hand, paper, session.seed)
-    passed = _passed(inks[marker], coloured, session, spectral)
+    painted = _painted(cell, marker, (box, grid.finer(times)), inks, session, spectral)
+    coloured, passed = painted.coloured, painted.passed
     if times > 1:
         small = np.stack([cv2.resize(p, grid.shape[::-1], interpolation=cv2.INTER_AREA) for p in passed])
     else:
         small = passed
     planes[:, top:bottom, left:right] *= small
-    film = colour_of(reflectance_at(inks[marker], paper, paper.gain * coloured.film_amount), spectral)
+    film = colour_of(painted.film, spectral)
     paper_linear = spectral.linear(paper.reflectance())
     blank = cell.cell in hand.blank
     mottle, mottle_density = _mottle(coloured, box, passed, film.linear / paper_linear)
@@ -269,13 +273,53 @@ def _colour_one(
         marker="" if blank else marker,
         layers=cell.layers,
         film=film,
-        nominal=colour_of(film_reflectance(inks[marker], paper, cell.layers), spectral),
+        nominal=colour_of(painted.nominal, spectral),
         film_amount=coloured.film_amount,
         covered_linear=(passed[:, inked].mean(axis=1) if inked.any() else np.ones(3)) * paper_linear,
         coverage=coloured.coverage,
         mottle=mottle,
         mottle_density=mottle_density,
         bleed_mm=coloured.bleed_mm,
+        over="" if blank or cell.cell in hand.forgotten else cell.over,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Painted:
+    """One coloured cell: passed is its light relative to the bare sheet (3, rows, columns), film and nominal reflectances (n,)."""
+
+    coloured: Colouring
+    passed: NDArray[np.float32]
+    film: Array
+    nominal: Array
+
+
+def _painted(
+    cell: Cell,
+    marker: str,
+    place: tuple[Box, Grid],
+    inks: Mapping[str, Ink],
+    session: Session,
+    spectral: SpectralScanner,
+) -> _Painted:
+    """Colour one cell by itself; marker: the pen that is really used, of an overlay below."""
+    paper = session.paper
+    if cell.over:
+        overlaid = colour_overlay(cell, *place, session.hand, paper, session.seed)
+        pens = inks[marker], inks[cell.over]
+        film = (
+            overlay_reflectance(*pens, paper, overlaid.amounts)
+            if overlaid.amounts[1]
+            else reflectance_at(pens[0], paper, paper.gain * overlaid.amounts[0])
+        )
+        passed = overlay_passed(pens, overlaid, paper, spectral)
+        return _Painted(overlaid.both, passed, film, overlay_reflectance(*pens, paper))
+    coloured = colour_cell(cell, *place, session.hand, paper, session.seed)
+    return _Painted(
+        coloured,
+        _passed(inks[marker], coloured, session, spectral),
+        reflectance_at(inks[marker], paper, paper.gain * coloured.film_amount),
+        film_reflectance(inks[marker], paper, cell.layers),
     )
 
 

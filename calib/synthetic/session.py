@@ -29,7 +29,8 @@ class Hand:
     grain: 0..1, share of the film that a dry pen leaves white, paper tooth by paper tooth.
     dry_marker: grain of single markers, instead of grain.
     blank, half: ids of cells left empty or half filled.
-    wrong: cell id to the marker that was used instead.
+    wrong: cell id to the marker that was used instead (of an overlay, below). forgotten: ids of overlay cells that
+    never got their second ink.
     """
 
     scatter: float = 0.025
@@ -50,6 +51,7 @@ class Hand:
     blank: tuple[str, ...] = ()
     half: tuple[str, ...] = ()
     wrong: Mapping[str, str] = field(default_factory=dict)
+    forgotten: tuple[str, ...] = ()
 
 
 # A hand without any fault: an even film that ends on the outline.

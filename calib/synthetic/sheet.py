@@ -40,7 +40,9 @@ def print_page(plan: Plan, page: Page, printer: Printer, scale: float, seed: int
     for cell in page.cells:
         draw_brackets(ink, frame.box(cell.box), scale)
         at = frame.point(cell.x_mm, cell.y_mm - 3.6)
-        draw_text(ink, at, f"{cell.marker} x{cell.layers}", 1.9, scale)
+        draw_text(
+            ink, at, f"{cell.marker} {f'+ {cell.over}' if cell.over else f'x{cell.layers}'}", 1.9, scale
+        )
         name = names.get(cell.marker, "").encode("ascii", "ignore").decode()
         if name:
             draw_text(ink, frame.point(cell.x_mm, cell.y_mm - 0.9), name[:14], 1.4, scale)

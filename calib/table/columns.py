@@ -16,7 +16,10 @@ _COMPARING = (
 _LIGHT = "Linear, white-balanced {} scanner light of the ink film, a perfect white = 1: what comparison uses"
 _TRISTIMULUS = "CIE tristimulus value {} of the ink film, D50, 2 degree observer; a perfect white has Y = 100"
 # The manual's words for columns that it explains together.
-_PEN = "the pen, from your list; `kind` also says `paper` and `black`"
+_PEN = (
+    "the pen, from your list; `kind` also says `paper`, `black`, and `overlay` where one ink lies over another: "
+    "`011 over 008` is 011 on top of 008"
+)
 _AB = "`a` runs from green (below 0) to red (above 0), `b` from blue (below 0) to yellow (above 0)"
 _CH = "the same two as strength of colour (0 is grey) and hue as an angle in degrees: 0 red, 90 yellow, 180 green, 270 blue"
 _SESSION = "what you called the paper; the date"
@@ -35,7 +38,8 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         "marker",
         "string",
-        "Id of the marker in the marker list; 'paper' and 'black' name rows that are no pens",
+        "Id of the marker in the marker list; 'paper' and 'black' name rows that are no pens, and '011 over 008' "
+        "the overlay of 011 on top of 008",
         required=True,
         plain=_PEN,
     ),
@@ -52,11 +56,11 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         "layers",
         "integer",
-        "Coats of ink; 0 for paper and black",
+        "Coats of ink; 0 for paper and black, 1 for an overlay, which has one coat of each ink",
         minimum=0,
         maximum=2,
         required=True,
-        plain="coats of ink: 1 or 2; 0 for paper and black",
+        plain="coats of ink: 1 or 2; 0 for paper and black; of an overlay 1, which is one coat of each ink",
     ),
     Column("paper", "string", "Name of the paper", required=True, plain=_SESSION),
     Column("session", "date", "Date of the session, ISO 8601", required=True, plain=_SESSION),
@@ -79,8 +83,8 @@ COLUMNS: tuple[Column, ...] = (
     _doubt("u_b", _COMPARING.format("b"), _OFF),
     _doubt(
         "u_dose",
-        "Relative standard uncertainty (k = 1) of the amount of ink behind the row",
-        "how far the amount of ink may be off, as a share: 0.03 is 3 %",
+        "Relative standard uncertainty (k = 1) of the amount of ink behind the row, of an overlay that of either ink",
+        "how far the amount of ink may be off, as a share: 0.03 is 3 %; of an overlay that of either ink",
     ),
     _doubt(
         "u_abs",

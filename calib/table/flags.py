@@ -114,6 +114,12 @@ _ALL = (
         keeps_colour=False,
     ),
     Flag(
+        "one-ink-only",
+        "A cell of one ink over another has the colour that one of the two has by itself. Look whether the other was "
+        "left out, and lay it now, or colour and scan another cell.",
+        keeps_colour=False,
+    ),
+    Flag(
         "repeats-differ",
         "The swatches of this marker and number of coats differ by more than the hand explains, so the "
         "row is a mean of unlike things. Look whether one of the cells was coloured with another pen.",

@@ -134,6 +134,64 @@ def test_a_family_is_told_for_each_paper_on_which_it_was_measured() -> None:
     assert found["cool", "rough"].cast == pytest.approx((0.0, 3.05), abs=0.01)
 
 
+def test_a_second_coat_keeps_a_cast_or_turns_it() -> None:
+    """Pen 1 keeps its cast, pen 2 turns cooler, pen 3 too little to be sure, pen 4 was read in one coat only (all invented)."""
+    table = Table(
+        (
+            sheet(),
+            row("1", (70, 0, -4)), row("1", (50, 0.1, -4.2), 2),
+            row("2", (70, 0, 0)), row("2", (50, 0, -4), 2),
+            row("3", (70, 0, 0)), row("3", (50, 0, -2), 2, u_a=1.0, u_b=1.0),
+            row("4", (70, 0, 0)),
+        )
+    )  # fmt: skip
+    found = {turn.one.pen.marker: turn for turn in find_greys(table, 7.0).turns}
+    assert set(found) == {"1", "2", "3"}
+    assert found["1"].sure and found["1"].words == ()
+    assert found["2"].sure and found["2"].words == ("cooler",)
+    assert found["2"].step == pytest.approx([0.0, -4.0]) and found["2"].u == pytest.approx(
+        0.2 * 2**0.5, rel=0.02
+    )
+    assert not found["3"].sure
+
+
+def test_a_family_is_told_in_each_number_of_coats() -> None:
+    rows = [
+        row(m, (L / n, 0, b * n), n, set="cool")
+        for m, L, b in (("1", 80, -2), ("2", 60, -2.4))
+        for n in (1, 2)
+    ]
+    found = {one.layers: one for one in find_greys(Table((sheet(), *rows)), 7.0).families}
+    assert found[1].cast[1] == pytest.approx(-2.2) and found[2].cast[1] == pytest.approx(-4.4)
+    assert {one.pens for one in found.values()} == {2}
+
+
+@pytest.mark.parametrize("b", [-6.0, -3.0, 3.0, 6.0])
+@pytest.mark.parametrize("L", [35.0, 60.0, 85.0])
+def test_warmer_is_a_lower_colour_temperature_than_the_papers(L: float, b: float) -> None:
+    """colour-science's correlated colour temperature (Ohno 2013) of the light from a grey, beside that of the paper."""
+    xy_d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    white = np.array([95.0, 0.4, 1.5])
+    lab = np.array([L, 0.4 * L / 95, 1.5 * L / 95 + b])
+    (grey,) = find_greys(Table((sheet(tuple(white)), row("1", tuple(lab)))), 9.0).greys
+    kelvin = [
+        colour.temperature.XYZ_to_CCT_Ohno2013(colour.Lab_to_XYZ(one, xy_d50))[0]
+        for one in (lab, np.array([L, *(white[1:] * L / 95)]))
+    ]
+    assert grey.family == ("warmer" if kelvin[0] < kelvin[1] else "cooler")
+
+
+@pytest.mark.parametrize(("a", "word"), [(-4.0, "greener"), (4.0, "pinker")])
+def test_greener_and_pinker_are_the_signs_of_the_cies_tint(a: float, word: str) -> None:
+    """CIE 15:2018, 9.4: tint is positive for greenish and negative for reddish whites, by colour-science's formula under D65."""
+    xy = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
+    lab = np.array([92.0, a, 0.0])
+    (grey,) = find_greys(Table((sheet(), row("1", tuple(lab)))), 7.0).greys
+    xyz = 100 * colour.Lab_to_XYZ(lab, xy)
+    _, tint = colour.colorimetry.whiteness_CIE2004(colour.XYZ_to_xy(xyz), xyz[1], xy)
+    assert grey.family == word and (tint > 0) == (word == "greener")
+
+
 def test_flagged_pens_are_left_out() -> None:
     rows = [row("9", (70, 0, 0), flags=("mottled",)), *TABLE.readings]
     assert "9" not in {grey.pen.marker for grey in find_greys(Table(tuple(rows)), 7.0).greys}

@@ -1,6 +1,6 @@
 """The page that ``calib report`` makes, without a browser: what stands in it, what does not, and that it holds still.
 
-Outside readers: Python's HTML parser, its XML parser for the plots, Pillow for the pictures, colour-science for the greys. All tables are invented.
+Outside readers: Python's HTML parser, Pillow for the pictures, colour-science for the greys. All tables are invented.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ import dataclasses
 import hashlib
 import io
 import re
-import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
@@ -26,13 +25,10 @@ from PIL import Image, PngImagePlugin
 from calib.answers.drift.comparison import drift_of
 from calib.colour.colorimetry import hex_to_lab
 from calib.report.chips import cards_of, chip_of, families_of
-from calib.report.drift import drifts_of
-from calib.report.gaps import gap_words
 from calib.report.page import report_html
-from calib.report.papers import sheets_of_papers
 from calib.report.pictures import MOST_BYTES, MOST_TOGETHER, pictures_of
-from calib.report.plots import colour_plots
-from calib.report.sitting import sitting_of
+from calib.report.plots import frame_of
+from calib.report.sitting import shown, sitting_of
 from calib.report.trust import trust_words
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import SimPaper
@@ -175,7 +171,8 @@ def test_what_is_flagged_is_told_with_its_reason_and_without_a_colour_too(before
 def test_a_swatch_with_two_flags_is_shown_once_below_the_graver(before: Table) -> None:
     marker = first(before)
     table = put(before, marker, flags=("mottled", "out-of-srgb", "repeats-differ"))
-    (sitting,) = (sitting_of(session, "s1", {}) for session in sessions_of([table]))
+    (session,) = sessions_of([table])
+    sitting = sitting_of(session, "s1", {}, frame_of(shown(session)[1]))
     assert [reason.flag for reason in sitting.reasons] == ["repeats-differ", "mottled"]
     graver, lesser = sitting.reasons
     assert [(cell.marker, cell.coats, cell.also) for cell in graver.cells] == [
@@ -242,30 +239,6 @@ def test_what_changed_and_papers_come_with_more_tables(before: Table, after: Tab
     found = drift_of([before, after, rough])
     changed = list(dict.fromkeys(row.marker for row in found.findings))
     assert changed and all(f"{marker}" in words for marker in changed)
-    drifts = drifts_of([before, after, rough])
-    assert drifts is not None
-    shown = [one.marker for one in drifts.since[0].changed]
-    assert set(shown) == set(changed)
-    for one in drifts.since[0].changed:
-        row = next(r for r in found.rows if (r.marker, r.layers) == (one.marker, one.layers))
-        assert one.dE00.startswith(f"{row.dE00:.1f} (")
-        assert row.strength is not None and one.strength.startswith(f"{100 * row.strength:.0f} % (")
-        assert one.before is not None and one.after is not None and one.before.hex != one.after.hex
-    sheets = sheets_of_papers([before, rough])
-    assert sheets is not None and len(sheets.papers) == 2
-    far = [row.far for row in sheets.rows]
-    assert far == sorted(far, reverse=True) and len(far) == 40
-
-
-def test_tables_that_cannot_be_compared_are_told_why(before: Table, after: Table) -> None:
-    other = {"model": "another", "coefficients": "1"}
-    bare = [dataclasses.replace(r, R=None, G=None, B=None) for r in after.readings]
-    foreign = dataclasses.replace(
-        after, readings=tuple(bare), origin=dataclasses.replace(after.origin, scanner=other)
-    )
-    drifts = drifts_of([before, foreign])
-    assert drifts is not None and drifts.why
-    assert drifts.why.split(".")[0].split()[-1] in Reader(report_html([before, foreign], PROGRAM)).words()
 
 
 @pytest.mark.parametrize(
@@ -317,10 +290,8 @@ def test_nothing_of_the_page_leads_outside_and_nothing_private_is_in_it(
         for key, value in attributes.items():
             if key in ("href", "src", "xlink:href", "action", "data", "srcset", "poster"):
                 assert value is not None and value.startswith(("#", "data:image/png;base64,"))
-    # What is left of addresses are names of XML namespaces.
-    assert set(re.findall(r"https?://[^\s\"'<>]+", text)) <= {
-        "http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink",
-    }  # fmt: skip
+    # What is left of addresses is the name of SVG's namespace.
+    assert set(re.findall(r"https?://[^\s\"'<>]+", text)) <= {"http://www.w3.org/2000/svg"}
     assert "url(http" not in text and "@import" not in text and "fetch(" not in text
     (policy,) = [
         one["content"] for one in page.all("meta") if one.get("http-equiv") == "Content-Security-Policy"
@@ -342,62 +313,7 @@ def test_ids_are_unique(before: Table, after: Table, rough: Table) -> None:
     assert set(wanted) <= set(ids)
 
 
-# -- plots ---------------------------------------------------------------------------------------
-
-
-def _places(svg: str) -> np.ndarray:
-    """Return where the swatches of a plot lie, (n, 2) in its own units, in document order."""
-    root = ElementTree.fromstring(svg)
-    space = "{http://www.w3.org/2000/svg}"
-    found = []
-    for group in root.iter(f"{space}g"):
-        if re.search(r"PathCollection_\d+$", group.get("id", "")):
-            found += [(float(use.get("x", "")), float(use.get("y", ""))) for use in group.iter(f"{space}use")]
-    return np.array(found)
-
-
-def test_swatches_lie_in_the_plots_where_their_numbers_say() -> None:
-    rng = np.random.default_rng(3)
-    lab = np.column_stack([rng.uniform(10, 95, 40), rng.uniform(-50, 60, (40, 2))])
-    layers = [1] * 20 + [2] * 20
-    around, light = (_places(svg) for svg in colour_plots(lab, layers, "x"))
-    for places, values in (
-        (around, lab[:, 1:]),
-        (light, np.column_stack([np.hypot(*lab[:, 1:].T), lab[:, 0]])),
-    ):
-        assert places.shape == (40, 2)
-        for axis in (0, 1):
-            # A plot is a straight scale of its numbers; y runs downwards in SVG.
-            slope, start = np.polyfit(values[:, axis], places[:, axis], 1)
-            assert np.abs(slope * values[:, axis] + start - places[:, axis]).max() < 0.02
-            assert (slope > 0) == (axis == 0)
-
-
-def test_plots_are_small_whole_and_the_same_each_time() -> None:
-    rng = np.random.default_rng(4)
-    lab = np.column_stack([rng.uniform(10, 95, 800), rng.uniform(-50, 60, (800, 2))])
-    one, other = (colour_plots(lab, [1] * 400 + [2] * 400, "x") for _ in range(2))
-    assert one == other
-    for svg in one:
-        ElementTree.fromstring(svg)
-        assert len(svg) < 250_000 and "<metadata" not in svg and "<!DOCTYPE" not in svg
-    assert colour_plots(np.empty((0, 3)), [], "x")
-
-
 # -- words ----------------------------------------------------------------------------------------
-
-
-def test_gaps_are_found_where_they_are() -> None:
-    hues = np.radians([0, 20, 40, 60, 80, 100, 120, 240, 260, 280, 300, 320, 340])
-    lab = np.column_stack([np.linspace(10, 95, 13), 40 * np.cos(hues), 40 * np.sin(hues)])
-    said = " ".join(gap_words(lab, (96.0, 0.0, 0.0)))
-    assert "(h 120°)" in said and "(h 240°)" in said
-    holed = lab[(lab[:, 0] < 40) | (lab[:, 0] > 62)]
-    low, high = holed[:, 0][holed[:, 0] < 50].max(), holed[:, 0][holed[:, 0] > 50].min()
-    assert f"nothing between L {low:.0f} and L {high:.0f}" in " ".join(gap_words(holed, (96.0, 0.0, 0.0)))
-    pale = np.array([[30.0, 0, 0], [35, 0, 0], [40, 0, 0]])
-    assert "between L 40 and the bare paper" in " ".join(gap_words(pale, (96.0, 0.0, 0.0)))
-    assert gap_words(np.array([[50.0, 1, 1]]), None) == ()
 
 
 def test_how_far_to_trust_it_says_what_the_table_says(before: Table) -> None:

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 from scipy.signal import fftconvolve
 
-from calib.scan.flare import RADII_MM, Papers, Steps, blurred, find_flare, kernels, veil
+from calib.scan.flare import RADII_MM, Papers, blurred, find_flare, kernels, veil
+from calib.scan.stepflare import Steps
 
 Array = NDArray[np.float64]
 PAPER = np.array([0.88, 0.87, 0.85])

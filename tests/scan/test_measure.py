@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -154,7 +153,7 @@ def test_any_number_of_processes_gives_the_same(
     paths = [studio.scan("page-2"), tmp_path / "one.jpg", tmp_path / "two.jpg"]
     for path, quality in zip(paths[1:], (95, 90), strict=True):
         write_scan(path, (studio.pixels("page-1") / 257).astype(np.uint8), DPI, jpeg_quality=quality)
-    draw = partial(proof_of, scanner=SETTINGS.scanner)
+    draw = proof_of
     begun: list[tuple[int, int, str]] = []
 
     def run(count: int) -> tuple[Measured, list[tuple[int, bytes]]]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.answers.greys.casts import NEUTRAL, Grey, greys_of
+from calib.answers.greys.secondcoat import Turn, turns_of
 from calib.answers.shelf import Shelf, shelf_of
 from calib.colour.naming import cast_words
 from calib.errors import InputError
@@ -20,10 +21,11 @@ LEAST = 2
 
 @dataclass(frozen=True)
 class Family:
-    """The greys of one set on one paper: how many pens, their mean cast, the word for it, and how many are neutral."""
+    """The greys of one set on one paper in one number of coats: how many pens, their mean cast, the word for it, and how many are neutral."""
 
     set: str
     paper: str
+    layers: int
     pens: int
     cast: tuple[float, float]
     word: str
@@ -37,6 +39,7 @@ class Greys:
     shelf: Shelf
     greys: tuple[Grey, ...]
     families: tuple[Family, ...]
+    turns: tuple[Turn, ...]
     within: float
 
 
@@ -48,9 +51,8 @@ def find_greys(table: Table, within: float) -> Greys:
     # A family is what is grey on the paper with most pens; what a paper does to it is the question.
     members = {grey.pen.marker for grey in greys}
     families = [family for paper in papers for family in _families(table, paper, members)]
-    return Greys(
-        shelf, greys, tuple(sorted(families, key=lambda one: (one.set, papers.index(one.paper)))), within
-    )
+    families.sort(key=lambda one: (one.set, papers.index(one.paper), one.layers))
+    return Greys(shelf, greys, tuple(families), turns_of(shelf, greys), within)
 
 
 def _families(table: Table, paper: str, members: set[str]) -> list[Family]:
@@ -59,14 +61,13 @@ def _families(table: Table, paper: str, members: set[str]) -> list[Family]:
     except InputError:
         # A paper on which no pen could be read says nothing.
         return []
-    sets: dict[str, list[Grey]] = {}
+    sets: dict[tuple[str, int], list[Grey]] = {}
     greys = greys_of(shelf, [pen for pen in shelf.offered if pen.marker in members], within=np.inf)
     for grey in greys:
         name = grey.pen.coats[grey.layers].film.reading.set
-        # One coat stands for a pen, two where it has no other.
-        if name and grey.layers == min(grey.pen.coats):
-            sets.setdefault(name, []).append(grey)
-    return [_family(name, shelf, own) for name, own in sets.items() if len(own) >= LEAST]
+        if name:
+            sets.setdefault((name, grey.layers), []).append(grey)
+    return [_family(name, shelf, own) for (name, _), own in sets.items() if len(own) >= LEAST]
 
 
 def _family(name: str, shelf: Shelf, own: Sequence[Grey]) -> Family:
@@ -74,5 +75,11 @@ def _family(name: str, shelf: Shelf, own: Sequence[Grey]) -> Family:
     words = cast_words(np.array([50.0, *cast]))
     neutral = sum(grey.family == NEUTRAL for grey in own)
     return Family(
-        name, shelf.paper, len(own), (float(cast[0]), float(cast[1])), words[0] if words else NEUTRAL, neutral
+        name,
+        shelf.paper,
+        own[0].layers,
+        len(own),
+        (float(cast[0]), float(cast[1])),
+        words[0] if words else NEUTRAL,
+        neutral,
     )

@@ -49,6 +49,12 @@ COLUMNS: tuple[Column, ...] = (
         plain="whether the cast, or that there is none, is beyond doubt",
     ),
     Column(
+        "second_coat",
+        "string",
+        "What a second coat does to the cast: keeps it or which way it turns; empty where that was not measured or is in doubt",
+        plain="what a second coat does to it: `keeps`, or which way it turns; empty where that is in doubt or not known",
+    ),
+    Column(
         "ladders",
         "string",
         "Numbers of the ladders in which it is a rung",
@@ -63,6 +69,7 @@ def greys_answer(table: Table, found: Greys, ladders: tuple[Ladder, ...]) -> Ans
     for number, ladder in enumerate(ladders, start=1):
         for grey in ladder.greys:
             rungs.setdefault((grey.pen.marker, grey.layers), []).append(number)
+    turns = {(turn.one.pen.marker, 1): " ".join(turn.words) or "keeps" for turn in found.turns if turn.sure}
     rows = [
         (
             *pen_cells(grey.pen, grey.layers),
@@ -71,6 +78,7 @@ def greys_answer(table: Table, found: Greys, ladders: tuple[Ladder, ...]) -> Ans
             grey.u_chroma,
             " ".join(grey.words) or "neutral",
             grey.sure,
+            turns.get((grey.pen.marker, grey.layers), ""),
             " ".join(str(n) for n in rungs.get((grey.pen.marker, grey.layers), [])),
         )
         for grey in found.greys
@@ -91,7 +99,7 @@ def greys_answer(table: Table, found: Greys, ladders: tuple[Ladder, ...]) -> Ans
         ],
         "families": [
             {
-                "set": one.set, "paper": one.paper, "pens": one.pens, "cast": one.word, "neutral": one.neutral,
+                "set": one.set, "paper": one.paper, "layers": one.layers, "pens": one.pens, "cast": one.word, "neutral": one.neutral,
                 "cast_a": round(one.cast[0], 2), "cast_b": round(one.cast[1], 2),
             }
             for one in found.families

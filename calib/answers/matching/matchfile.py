@@ -7,6 +7,7 @@ from typing import Any
 
 from calib.answers.between import PEN_COLUMNS, pen_cells
 from calib.answers.matching.nearest import Match, Matches
+from calib.answers.matching.target import GIVEN
 from calib.table.answerfile import Answer, table_notes
 from calib.table.csvw import Column
 from calib.table.table import Table
@@ -55,6 +56,13 @@ COLUMNS: tuple[Column, ...] = (
         plain="how likely it truly is the nearest of all, 0 to 1",
     ),
     Column(
+        "tied",
+        "boolean",
+        "Whether it is one of the fewest markers that together have 95 % of the chance",
+        required=True,
+        plain="whether it is one of the few among which the truly nearest is, with 95 % chance",
+    ),
+    Column(
         "verdict",
         "string",
         "same: the upper end is under 0.8; near: within 1.8; fair: within 3.7; far: beyond",
@@ -67,9 +75,13 @@ COLUMNS: tuple[Column, ...] = (
 
 
 def match_answer(table: Table, found: Matches, **settings: Any) -> Answer:
-    """Return the answer as rows: the matches by rank, then two coats for one where that is worth a word."""
+    """Return the answer as rows: the matches by rank, then two coats for one and one for two where that is worth a word."""
     target = found.target
-    rows = [row for rank, one in enumerate((*found.found, *found.twice), start=1) for row in _rows(rank, one)]
+    rows = [
+        row
+        for rank, one in enumerate((*found.found, *found.twice, *found.once), start=1)
+        for row in _rows(rank, one)
+    ]
     return Answer(
         name="match",
         title="Markers nearest to a colour",
@@ -88,6 +100,10 @@ def match_answer(table: Table, found: Matches, **settings: Any) -> Answer:
                 ],
                 "notes": list(target.notes),
             },
+            "doubt": "with u_abs: the scanner's own colour error counts"
+            if target.kind == GIVEN
+            else "without u_abs: both colours were read by one scanner",
+            "undecided": found.undecided,
             "compared": found.compared,
             "left_out": [{"marker": marker, "why": why} for marker, why in found.left.items()],
         },
@@ -103,6 +119,7 @@ def _rows(rank: int, one: Match) -> Iterator[tuple[Any, ...]]:
             fit.aim or None,
             *(fit.dE00, fit.low, fit.high, *fit.parts),
             one.chance,
+            one.tied,
             one.verdict,
             ", ".join(fit.differs) or "no difference worth a word",
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,17 +11,18 @@ from numpy.typing import NDArray
 from calib.answers.doubles.groups import JUST_PERCEPTIBLE, USUALLY_ACCEPTED
 from calib.answers.doubles.pens import Pen, Taken
 from calib.answers.films import films_of
+from calib.answers.matching.chances import Candidate, chances, scanner_errors, undecided
 from calib.answers.matching.target import GIVEN, PEN, Aim, Target
 from calib.answers.shelf import Shelf
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.difference import interval, lch_differences, local_scale
 from calib.colour.naming import difference_words
-from calib.colour.uncertainty import joint_freedom, normal_draws
+from calib.colour.uncertainty import joint_freedom
 
 Array = NDArray[np.float64]
 
-# Among so many of the nearest it is drawn which truly is the nearest.
-RIVALS, DRAWS = 30, 1000
+# Among so many of the nearest it is drawn which truly is the nearest; those further off have no chance worth a word.
+RIVALS = 60
 # Differences up to here most people still accept (1.8 to 3.7 dE00 in reviews of dental studies, 2023); beyond it is another colour.
 STILL_ACCEPTED = 3.7
 MOST_FREEDOM = 1e6
@@ -47,11 +48,15 @@ class Fit:
 
 @dataclass(frozen=True, eq=False)
 class Match:
-    """A pen as a match. fits: one for each number of coats that counts; the worst of them decides. chance: that it truly is the nearest."""
+    """A pen as a match. fits: one for each number of coats that counts; the worst of them decides. chance: that it truly is the nearest.
+
+    tied: whether it is one of the few of which one is the nearest with 95 per cent chance, and it is not known which.
+    """
 
     pen: Pen
     fits: tuple[Fit, ...]
     chance: float
+    tied: bool
 
     @property
     def worst(self) -> Fit:
@@ -69,12 +74,18 @@ class Match:
 
 @dataclass(frozen=True, eq=False)
 class Matches:
-    """The answer: the nearest first; twice: two coats of a lighter pen for one coat of the pen asked about, where that is worth a word."""
+    """The answer: the nearest first.
+
+    twice: two coats of a lighter pen for one coat of the pen asked about, once: one coat of a darker pen for two, each where that is worth a
+    word. undecided: how many pens hold 95 per cent of the chance, those that are not listed too. compared: how many pens were looked at.
+    """
 
     target: Target
     shelf: Shelf
     found: tuple[Match, ...]
     twice: tuple[Match, ...]
+    once: tuple[Match, ...]
+    undecided: int
     compared: int
     left: dict[str, str]
 
@@ -95,24 +106,32 @@ def match(shelf: Shelf, target: Target, count: int, everything: bool = False) ->
     if target.kind == PEN:
         candidates = [(pen, [(n, n) for n in target.aims if n in pen.coats]) for pen in pens]
         candidates = [(pen, pairs) for pen, pairs in candidates if pairs]
-        twice = [
-            (pen, [(2, 1)])
-            for pen in pens
-            if 1 in target.aims and 2 in pen.coats and _lighter(pen, target.aims[1])
-        ]
     else:
         candidates = [(pen, [(n, 0)]) for pen in pens for n in sorted(pen.coats)]
-        twice = []
-    found = _ranked(shelf, target, candidates, count)
-    double = _ranked(shelf, target, twice, 1)
-    # Two coats are twice the work, so they are named only where they come nearer than any one coat does.
-    single = min((fit.dE00 for one in found for fit in one.fits if fit.aim == 1), default=np.inf)
-    worth = tuple(one for one in double if one.worst.dE00 < min(single, STILL_ACCEPTED))
-    return Matches(target, shelf, found, worth, len({id(pen) for pen, _ in candidates}), left)
+    found, open_ = _ranked(shelf, target, candidates, count)
+    twice, once = (_swapped(shelf, target, pens, coats, aim) for coats, aim in ((2, 1), (1, 2)))
+    return Matches(target, shelf, found, twice, once, open_, len({id(pen) for pen, _ in candidates}), left)
 
 
-def _lighter(pen: Pen, aim: Aim) -> bool:
-    return 1 in pen.coats and bool(pen.coats[1].film.lab[0] > aim.lab[0])
+def _swapped(shelf: Shelf, target: Target, pens: Sequence[Pen], coats: int, aim: int) -> tuple[Match, ...]:
+    """Return the pen that in another number of coats comes nearer to an aim than any does in the same, as far as it is near at all."""
+    if target.kind != PEN or aim not in target.aims:
+        return ()
+    # Two coats are twice the work, and one coat has no second to even it out, so they are named only where they are worth it.
+    same: list[Candidate] = [(pen, [(aim, aim)]) for pen in pens if aim in pen.coats]
+    single = float(_rough(same, target).min(initial=np.inf))
+    candidates: list[Candidate] = [
+        (pen, [(coats, aim)]) for pen in pens if coats in pen.coats and _other_side(pen, target, coats)
+    ]
+    found, _ = _ranked(shelf, target, candidates, 1)
+    return tuple(one for one in found if one.worst.dE00 < min(single, STILL_ACCEPTED))
+
+
+def _other_side(pen: Pen, target: Target, coats: int) -> bool:
+    """Return whether a pen is lighter than the one asked about, for two of its coats, or darker, for one, coat by coat."""
+    both = [n for n in target.aims if n in pen.coats]
+    steps = [float(pen.coats[n].film.lab[0] - target.aims[n].lab[0]) for n in both]
+    return all(step > 0 if coats == 2 else step < 0 for step in steps)
 
 
 def _everything(shelf: Shelf) -> tuple[Pen, ...]:
@@ -133,72 +152,63 @@ def _everything(shelf: Shelf) -> tuple[Pen, ...]:
     )
 
 
-Candidate = tuple[Pen, list[tuple[int, int]]]
+def _ranked(
+    shelf: Shelf, target: Target, candidates: Sequence[Candidate], count: int
+) -> tuple[tuple[Match, ...], int]:
+    """Return the nearest so many candidates, and how many share nearly all the chance of being the nearest.
 
-
-def _ranked(shelf: Shelf, target: Target, candidates: Sequence[Candidate], count: int) -> tuple[Match, ...]:
-    """Return the nearest so many candidates: those that fit in most coats first, then the smallest of their worst differences."""
-    if not candidates:
-        return ()
-    most = max(len(pairs) for _, pairs in candidates)
-    worst = np.array([_rough(pen, pairs, target) + 1e6 * (most - len(pairs)) for pen, pairs in candidates])
-    order = np.argsort(worst, kind="stable")
-    rivals = [candidates[i] for i in order[: max(RIVALS, count)]]
-    chances = _chances([one for one in rivals if len(one[1]) == most], target)
-    found = []
-    for i, (pen, pairs) in enumerate(rivals[:count]):
-        fits = tuple(_fit(pen, pair, target) for pair in pairs)
-        found.append(Match(pen, fits, float(chances[i]) if i < len(chances) else 0.0))
-    return tuple(found)
-
-
-def _rough(pen: Pen, pairs: Sequence[tuple[int, int]], target: Target) -> float:
-    return max(float(delta_e_2000(target.aims[aim].lab, pen.coats[n].film.lab)) for n, aim in pairs)
-
-
-def _fit(pen: Pen, pair: tuple[int, int], target: Target) -> Fit:
-    coats, at = pair
-    taken, aim = pen.coats[coats], target.aims[at]
-    covariance = taken.film.covariance + aim.covariance
-    if target.kind == GIVEN:
-        covariance = covariance + _absolute(taken)
-    u = [float(np.sqrt(np.trace(part))) for part in (taken.film.covariance, aim.covariance)]
-    freedom = np.minimum(joint_freedom(u, [taken.freedom, aim.freedom]), MOST_FREEDOM)
-    seen, low, high = interval(aim.lab, taken.film.lab, covariance[None], freedom)
-    (dL, dC, dH) = (float(v) for v in lch_differences(aim.lab, taken.film.lab))
-    words = difference_words(aim.lab, taken.film.lab)
-    return Fit(coats, at, taken, float(seen[0]), float(low[0]), float(high[0]), (dL, dC, dH), words)
-
-
-def _absolute(taken: Taken) -> Array:
-    """Return (3, 3) the doubt of the colour itself, in all directions alike in dE00; nothing where the row does not state it."""
-    u_abs = taken.film.reading.u_abs
-    if u_abs is None:
-        return np.zeros((3, 3))
-    return np.asarray(u_abs**2 / 3 * np.linalg.inv(local_scale(taken.film.lab)[0]))
-
-
-def _chances(rivals: Sequence[Candidate], target: Target) -> Array:
-    """Return how often (n,) each of the rivals is the nearest when all readings are drawn anew from their doubts.
-
-    What the scanner gets wrong about colours it gets wrong about all of them alike, so it has no part in who is nearest.
+    Those that fit in most coats come first, then those with the smallest of their worst differences.
     """
-    if not rivals:
-        return np.empty(0)
-    worst = np.zeros((len(rivals), DRAWS))
-    aims = {
-        n: aim.lab + normal_draws(DRAWS, 3, seed=7 + n) @ _root(aim.covariance).T
-        for n, aim in target.aims.items()
-    }
-    for i, (pen, pairs) in enumerate(rivals):
-        # One pen's coats are read from different cells, so their errors are their own.
-        for n, at in pairs:
-            film = pen.coats[n].film
-            drawn = film.lab + normal_draws(DRAWS, 3, seed=100 + 3 * i + n) @ _root(film.covariance).T
-            worst[i] = np.maximum(worst[i], delta_e_2000(aims[at], drawn))
-    return np.asarray(np.bincount(np.argmin(worst, axis=0), minlength=len(rivals)) / DRAWS)
+    if not candidates:
+        return (), 0
+    most = max(len(pairs) for _, pairs in candidates)
+    missing = np.array([most - len(pairs) for _, pairs in candidates])
+    order = np.lexsort((_rough(candidates, target), missing))
+    likely = chances([candidates[i] for i in order[:RIVALS] if missing[i] == 0], target)
+    open_ = set(undecided(likely).tolist())
+    listed = [candidates[i] for i in order[:count]]
+    found = tuple(
+        Match(pen, fits, float(likely[i]) if i < len(likely) else 0.0, i in open_)
+        for i, ((pen, _), fits) in enumerate(zip(listed, _fits(listed, target), strict=True))
+    )
+    return found, len(open_)
 
 
-def _root(covariance: Array) -> Array:
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+def _rough(candidates: Sequence[Candidate], target: Target) -> Array:
+    """Return the largest dE00 (n,) of each candidate from what it is held against."""
+    swatches = [
+        (i, pen.coats[n].film.lab, target.aims[aim].lab)
+        for i, (pen, pairs) in enumerate(candidates)
+        for n, aim in pairs
+    ]
+    worst = np.zeros(len(candidates))
+    if swatches:
+        at, labs, aims = zip(*swatches, strict=True)
+        np.maximum.at(worst, list(at), delta_e_2000(np.array(aims), np.array(labs)))
+    return worst
+
+
+def _fits(candidates: Sequence[Candidate], target: Target) -> Iterator[tuple[Fit, ...]]:
+    """Yield the fits of each candidate; the intervals of all are drawn at once, which is quicker."""
+    pairs = [(pen.coats[n], n, at) for pen, own in candidates for n, at in own]
+    aims = [target.aims[at] for _, _, at in pairs]
+    taken = [one for one, _, _ in pairs]
+    lab, asked = np.array([one.film.lab for one in taken]), np.array([aim.lab for aim in aims])
+    covariance = np.array([t.film.covariance + aim.covariance for t, aim in zip(taken, aims, strict=True)])
+    if target.kind == GIVEN:
+        # In all directions alike in dE00.
+        covariance += scanner_errors(taken)[:, None, None] ** 2 / 3 * np.linalg.inv(local_scale(lab))
+    freedom = [_freedom(t, aim) for t, aim in zip(taken, aims, strict=True)]
+    seen, low, high = (values.tolist() for values in interval(asked, lab, covariance, np.array(freedom)))
+    parts = lch_differences(asked, lab).tolist()
+    fits = iter(
+        Fit(n, at, one, seen[k], low[k], high[k], tuple(parts[k]), difference_words(asked[k], lab[k]))
+        for k, (one, n, at) in enumerate(pairs)
+    )
+    for _, own in candidates:
+        yield tuple(next(fits) for _ in own)
+
+
+def _freedom(taken: Taken, aim: Aim) -> float:
+    u = [float(np.sqrt(np.trace(part))) for part in (taken.film.covariance, aim.covariance)]
+    return float(np.minimum(joint_freedom(u, [taken.freedom, aim.freedom]), MOST_FREEDOM))

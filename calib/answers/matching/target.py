@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.answers.doubles.pens import Pen, Taken
 from calib.answers.films import films_of
-from calib.answers.shelf import Shelf
+from calib.answers.shelf import NO_FAULT, Shelf
 from calib.colour.colorimetry import hex_to_lab
 from calib.errors import ImpossibleError, InputError
 
@@ -74,34 +74,59 @@ def printed_black(shelf: Shelf) -> Target:
 def as_the_pen(shelf: Shelf, marker: str) -> Target:
     """Return the target of a pen in every number of coats in which it is known.
 
-    A pen that has changed between sessions of the table stands for what it was in the first. Raises ImpossibleError where there is no such pen,
+    A pen that has changed or is flagged stands for what it was when it was first read without a fault, where the table has that. Raises ImpossibleError where there is no such pen,
     InputError where it has no colour.
     """
     pen = shelf.pen(marker)
-    why = shelf.avoid.get(marker, "")
-    taken, notes = pen.coats, []
-    if why.startswith("has become"):
-        healthy = _first(shelf, pen)
-        if healthy:
-            taken = healthy
-            date = next(iter(healthy.values())).films.session.date
-            notes.append(f"{pen.called} {why}, so its colour of {date} is what is matched.")
-    elif why:
-        notes.append(f"{pen.called} {why}: its own colour is in doubt.")
-    aims = {n: Aim(one.film.lab, one.film.covariance, one.freedom) for n, one in taken.items()}
+    why = shelf.avoid.get(pen.marker, "")
+    well = _well(shelf, pen) if why else {}
+    taken = {**pen.coats, **well}
+    notes = []
+    older = {n: one for n, one in taken.items() if one.number < len(shelf.drawer.sessions) - 1}
+    if why and older:
+        dates = " and ".join(sorted({one.films.session.date for one in older.values()}))
+        notes.append(f"{pen.called} {why}, so its colour of {dates} is what is matched{_in(older, taken)}.")
+    doubtful = {n: one for n, one in taken.items() if _faulty(one)}
+    if why and doubtful:
+        notes.append(f"{pen.called} {why}: its own colour{_in(doubtful, taken)} is in doubt.")
+    missing = {n for other in shelf.pens for n in other.coats} - set(taken)
+    if missing:
+        notes.append(f"Its colour in {_coats(missing.pop())} is not known.")
+    aims = {n: Aim(one.film.lab, one.film.covariance, one.freedom) for n, one in sorted(taken.items())}
     return Target(PEN, pen.called, aims, pen, tuple(notes))
 
 
-def _first(shelf: Shelf, pen: Pen) -> dict[int, Taken]:
-    """Return a pen as it was read first in each number of coats."""
+def _coats(number: int) -> str:
+    return "two coats" if number == 2 else "one coat"
+
+
+def _in(some: Mapping[int, Taken], everything: Mapping[int, Taken]) -> str:
+    """Return ' in one coat' or the like where something is not said of all coats."""
+    return "" if len(some) == len(everything) else f" in {_coats(min(some))}"
+
+
+def _faulty(taken: Taken) -> bool:
+    return bool(set(taken.film.reading.flags) - NO_FAULT)
+
+
+def _well(shelf: Shelf, pen: Pen) -> dict[int, Taken]:
+    """Return a pen as it was read first without a fault, in each number of coats in which it ever was."""
     found: dict[int, Taken] = {}
     for number, session in enumerate(shelf.drawer.sessions):
         films = films_of(session)
         for n in (1, 2):
             film = films.by_key.get((pen.marker, n))
-            if film is not None and n not in found:
-                found[n] = Taken(film, films, number)
+            # Another pen may have had this id in an earlier session, under another name.
+            if film is None or n in found or _plain(film.reading.name) not in ("", _plain(pen.name)):
+                continue
+            taken = Taken(film, films, number)
+            if not _faulty(taken):
+                found[n] = taken
     return found
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.split()).casefold()
 
 
 def check_lab(lab: Array) -> None:

@@ -16,7 +16,8 @@ def by_itself(facts: Facts) -> str:
     """Return one paper as it is."""
     parts = [f"{facts.markers} markers"]
     if facts.white is not None:
-        L, a, b = facts.white
+        # Never a nought below nought.
+        L, a, b = (round(float(value), 1) + 0.0 for value in facts.white)
         white = f", whiteness {facts.white_light[0]:.0f}" if facts.white_light else ""
         parts.append(f"white L {L:.1f}, a {a:+.1f}, b {b:+.1f}{white}")
     if facts.mottle is not None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calib.errors import ImpossibleError
+from calib.overlays import KIND as OVERLAY
 from calib.table.flags import FLAGS
 from calib.table.table import NO_PENS, Reading, Table
 
@@ -22,9 +23,10 @@ class Export:
 def pens_with_colour(table: Table) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
     """Return the rows of pens that have a colour, in the table's order, and warnings about the others.
 
-    The paper and the printed black are no pens. Raises ImpossibleError where no row is left.
+    The paper and the printed black are no pens, and neither is one ink over another. Raises ImpossibleError where no row is left.
     """
-    pens = [row for row in table.readings if row.kind not in NO_PENS]
+    pens = [row for row in table.readings if row.kind not in (*NO_PENS, OVERLAY)]
+    overlays = [row.marker for row in table.readings if row.kind == OVERLAY]
     rows = tuple(row for row in pens if row.lab is not None)
     if not rows:
         raise ImpossibleError(
@@ -34,6 +36,8 @@ def pens_with_colour(table: Table) -> tuple[tuple[Reading, ...], tuple[str, ...]
     without = [called(row) for row in pens if row.lab is None]
     doubtful = [f"{called(row)}: {', '.join(lost)}" for row in rows if (lost := taken_away(row))]
     warnings = []
+    if overlays:
+        warnings.append(f"left out, because one ink over another is no pen: {listed(overlays)}")
     if without:
         warnings.append(f"left out, because no colour was read: {listed(without)}")
     if doubtful:

@@ -1,0 +1,1 @@
+"""Pens that go into each other from dark to light."""

@@ -1,0 +1,1 @@
+"""What one ink over another looks like."""
