@@ -28,7 +28,7 @@ from calib.report.chips import cards_of, chip_of, families_of
 from calib.report.page import report_html
 from calib.report.pictures import MOST_BYTES, MOST_TOGETHER, pictures_of
 from calib.report.plots import frame_of
-from calib.report.sitting import sitting_of
+from calib.report.sitting import shown, sitting_of
 from calib.report.trust import trust_words
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import SimPaper
@@ -171,9 +171,8 @@ def test_what_is_flagged_is_told_with_its_reason_and_without_a_colour_too(before
 def test_a_swatch_with_two_flags_is_shown_once_below_the_graver(before: Table) -> None:
     marker = first(before)
     table = put(before, marker, flags=("mottled", "out-of-srgb", "repeats-differ"))
-    (sitting,) = (
-        sitting_of(session, "s1", {}, frame_of(np.empty((0, 3)))) for session in sessions_of([table])
-    )
+    (session,) = sessions_of([table])
+    sitting = sitting_of(session, "s1", {}, frame_of(shown(session)[1]))
     assert [reason.flag for reason in sitting.reasons] == ["repeats-differ", "mottled"]
     graver, lesser = sitting.reasons
     assert [(cell.marker, cell.coats, cell.also) for cell in graver.cells] == [

@@ -13,7 +13,7 @@
   var all = lists.reduce(function (sum, list) { return sum + list.cards.length; }, 0);
   tools.hidden = false;
 
-  // What a card says, its swatches and its set, looked up once, and not before somebody asks.
+  // What a card says, its swatches and its set, looked up once, when it is first asked for.
   var known = new Map();
   function about(card) {
     if (!known.has(card)) {
