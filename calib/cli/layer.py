@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 SHOWS = {"yes": "shows", "no": "nobody would see it", "unsure": "may be hard to see"}
 
 
-@click.command(epilog="Example: calib layer colours.csv 012 034 -o layers.csv")
+@click.command(epilog="Example: calib layer colours.csv 001 015 -o layers.csv")
 @click.argument("table", type=FilePath, metavar="COLOURS.CSV")
 @click.argument("markers", type=str, nargs=-1, required=True, metavar="UNDER OVER...")
 @click.option(

@@ -25,6 +25,8 @@ from calib.table.sessions import Session, sessions_of
 from calib.table.table import Table
 
 TEMPLATES = Path(__file__).parent / "templates"
+# So many cards a browser lays out at once without being felt (measured on Chromium: 1200 of them take half a second).
+MOST_AT_ONCE = 200
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,11 @@ class Page:
     doubles: tuple[Doubles, ...]
     drift: Drifts | None
     papers: Sheets | None
+
+    @property
+    def large(self) -> bool:
+        """Whether a browser had better not lay out all of it at once."""
+        return sum(len(sitting.cards) for sitting in self.sittings) > MOST_AT_ONCE
 
 
 def report_html(tables: Sequence[Table], program: str) -> str:

@@ -23,6 +23,7 @@ import pypdfium2
 import pytest
 from invented_tables import Making, invented_table
 from outside import FETCH_SECONDS, KEPT
+from PIL import Image
 
 from calib.report.page import report_html
 from calib.synthetic.drawer import invent_inks
@@ -87,11 +88,51 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
         invented_table(inks, Making(date="2026-09-01", strength=weak), 8)[0],
         invented_table(inks, Making(paper=SimPaper(name="rough", gain=0.85)), 9)[0],
     )
-    rows = [replace(r, flags=("mottled",)) if r.marker == inks[4].marker else r for r in first.readings]
+    halves = {ink.marker: "one" if at < 10 else "two" for at, ink in enumerate(inks)}
+    rows = [replace(r, set=halves.get(r.marker, "")) for r in first.readings]
+    rows = [replace(r, flags=("mottled",)) if r.marker == inks[4].marker else r for r in rows]
     path = tmp_path_factory.mktemp("small") / "report.html"
     tables = [replace(first, readings=tuple(rows)), later, rough]
     path.write_text(report_html(tables, "calib 0.1.0"), encoding="utf-8")
     return path
+
+
+@pytest.fixture(scope="module")
+def few(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Eight pens with everything that a page may hold: changes, papers, doubles, a picture, a swatch without colour. Small, because axe-core takes its time."""
+    from dataclasses import replace
+
+    folder = tmp_path_factory.mktemp("few")
+    inks = invent_inks(8, 5)
+    first, later, rough = (
+        invented_table(inks, Making(), 7)[0],
+        invented_table(inks, Making(date="2026-09-01", strength={inks[3].marker: 0.75}), 8)[0],
+        invented_table(inks, Making(paper=SimPaper(name="rough", gain=0.85)), 9)[0],
+    )
+    uneven, lost = inks[4].marker, inks[5].marker
+    bare = dict.fromkeys(("L", "a", "b", "C", "h", "R", "G", "B", "X", "Y", "Z", "hex", "in_srgb"))
+    rows = [replace(r, flags=("mottled", "half-filled")) if r.marker == uneven else r for r in first.readings]
+    rows = [
+        replace(r, flags=("blank",), **bare) if (r.marker, r.layers) == (lost, 2) else r  # type: ignore[arg-type]
+        for r in rows
+    ]
+    twin = [replace(r, marker="900", name="Twin") for r in rough.readings if r.marker == inks[0].marker]
+    (folder / "proof").mkdir()
+    Image.new("RGB", (75, 51), (180, 90, 40)).save(folder / "proof" / "swatch-1-01-01.png")
+    named = {"swatch_pictures": [{"marker": uneven, "layers": 1, "file": "swatch-1-01-01.png"}]}
+    origin = replace(first.origin, proof="proof", details=named)
+    pictured = replace(first, readings=tuple(rows), origin=origin, path=folder / "colours.csv")
+    text = report_html([pictured, later, replace(rough, readings=(*rough.readings, *twin))], "calib 0.1.0")
+    for part in (
+        'class="groups"',
+        'class="changes"',
+        'class="cross"',
+        "<img ",
+        "beyond the screen",
+    ):
+        assert part in text, part
+    (folder / "report.html").write_text(text, encoding="utf-8")
+    return folder / "report.html"
 
 
 class Opened:
@@ -152,7 +193,7 @@ def test_it_sorts(opened: Opened) -> None:
     opened.page.select_option("#sort", "light")
     lightness = opened.page.eval_on_selector_all(
         "#s1-cards > article",
-        "all => all.map(one => Number(one.querySelector('.coat b').textContent.slice(2)))",
+        "all => all.map(one => Number(one.querySelector('.coat p b').textContent.slice(2)))",
     )
     assert lightness == sorted(lightness, reverse=True) and len(set(lightness)) > 5
     opened.page.select_option("#sort", "hue")
@@ -189,6 +230,51 @@ def test_it_filters_and_searches(opened: Opened) -> None:
     opened.page.select_option("#depth", "dark")
     assert 0 < len(opened.shown()) < len(everything)
     assert opened.said == []
+
+
+def test_coats_and_sets_are_chosen(browser: Any, small: Path, opened: Opened) -> None:
+    everything = opened.shown()
+    opened.page.select_option("#coats", "2")
+    assert opened.shown() == everything
+    assert {
+        one.inner_text() for one in opened.page.locator("#s1-cards .coats").all() if one.is_visible()
+    } == {"2 coats"}
+    # What is asked for is looked for, and put in order, among the swatches that are shown.
+    opened.page.select_option("#sort", "light")
+    seen = "all => all.map(one => Number(one.querySelector('.coat:not([hidden]) p b').textContent.slice(2)))"
+    lightness = opened.page.eval_on_selector_all("#s1-cards > article", seen)
+    assert lightness == sorted(lightness, reverse=True)
+    opened.page.select_option("#depth", "very dark")
+    dark = opened.page.eval_on_selector_all("#s1-cards > article:not([hidden])", seen)
+    assert dark and max(dark) <= 20
+    sets = opened.page.locator("#set option").all_inner_texts()
+    assert sets == ["all", "one", "two"]
+    opened.page.click("text=Show all")
+    opened.page.wait_for_function("document.querySelector('#coats').value === ''")
+    opened.page.select_option("#set", "two")
+    assert opened.shown() == everything[10:]
+    assert "10 of 20 pens" in opened.page.inner_text(".sitting summary >> nth=0")
+
+
+def test_links_lead_to_the_very_place(browser: Any, large: Path) -> None:
+    """What is laid out only when it is seen must not move what a link leads to."""
+    one = Opened(browser, large, viewport={"width": 1200, "height": 900})
+    for part in ("maps", "doubles", "flagged", "trust"):
+        one.page.evaluate("scrollTo(0, 0)")
+        one.page.click(f"header a[href='#{part}']")
+        one.page.wait_for_timeout(200)
+        assert 0 <= one.page.eval_on_selector(f"#{part}", "one => one.getBoundingClientRect().top") < 900
+    one.context.close()
+
+
+def test_numbers_are_reached_by_touch(browser: Any, small: Path) -> None:
+    one = Opened(browser, small, viewport={"width": 390, "height": 800}, has_touch=True, is_mobile=True)
+    one.page.locator("#s1-cards .chip").nth(2).tap()
+    tip = one.page.locator("#s1-cards [role=tooltip]").nth(2)
+    box = tip.bounding_box()
+    assert tip.is_visible() and box is not None and box["x"] >= 0 and box["x"] + box["width"] <= 390
+    assert box["y"] + box["height"] <= 800
+    one.context.close()
 
 
 def test_numbers_are_reached_by_mouse_and_by_keyboard_and_can_be_put_away(opened: Opened) -> None:
@@ -267,6 +353,9 @@ def test_it_prints_on_a4(opened: Opened) -> None:
         "How far to trust it",
     ):
         assert words in text
+    # Numbers that the screen has in tooltips stand on paper too.
+    lab = opened.page.inner_text("#s1-0-1 b")
+    assert len(lab.split()) == 3 and lab in text
     # Colours are printed though a browser leaves out backgrounds if it may.
     image = document[0].render(scale=1).to_pil().convert("RGB")
     assert max(max(pixel) - min(pixel) for _, pixel in image.getcolors(1_000_000) or []) > 80
@@ -330,22 +419,22 @@ def _findings(page: Page, axe: str) -> dict[str, list[str]]:
     "surroundings",
     [{"color_scheme": "light"}, {"color_scheme": "dark"}, {"viewport": {"width": 360, "height": 740}}],
 )
-def test_axe_finds_nothing(browser: Any, small: Path, axe: str, surroundings: dict[str, Any]) -> None:
-    one = Opened(browser, small, **surroundings)
+def test_axe_finds_nothing(browser: Any, few: Path, axe: str, surroundings: dict[str, Any]) -> None:
+    one = Opened(browser, few, **surroundings)
     one.page.eval_on_selector_all("details", "all => all.forEach(one => { one.open = true; })")
     assert _findings(one.page, axe) == {}
     one.context.close()
 
 
-def test_axe_finds_nothing_on_what_is_printed(browser: Any, small: Path, axe: str) -> None:
-    one = Opened(browser, small)
+def test_axe_finds_nothing_on_what_is_printed(browser: Any, few: Path, axe: str) -> None:
+    one = Opened(browser, few)
     one.page.emulate_media(media="print")
     assert _findings(one.page, axe) == {}
     one.context.close()
 
 
-def test_axe_would_find_something(browser: Any, small: Path, axe: str) -> None:
-    one = Opened(browser, small)
+def test_axe_would_find_something(browser: Any, few: Path, axe: str) -> None:
+    one = Opened(browser, few)
     one.page.evaluate(
         "document.querySelector('label').remove(); document.body.insertAdjacentHTML('beforeend', '<img src=\"data:,\"><input>')"
     )

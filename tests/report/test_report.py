@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import dataclasses
+import hashlib
 import io
 import re
 from collections.abc import Callable
@@ -25,7 +26,9 @@ from calib.answers.drift.comparison import drift_of
 from calib.colour.colorimetry import hex_to_lab
 from calib.report.chips import cards_of, chip_of, families_of
 from calib.report.page import report_html
-from calib.report.pictures import MOST_BYTES, pictures_of
+from calib.report.pictures import MOST_BYTES, MOST_TOGETHER, pictures_of
+from calib.report.plots import frame_of
+from calib.report.sitting import shown, sitting_of
 from calib.report.trust import trust_words
 from calib.synthetic.drawer import invent_inks
 from calib.synthetic.inks import SimPaper
@@ -163,6 +166,68 @@ def test_what_is_flagged_is_told_with_its_reason_and_without_a_colour_too(before
     assert "Nothing was flagged" in Reader(report_html([before], PROGRAM)).words()
     unknown = Reader(report_html([put(before, marker, flags=("later-word",))], PROGRAM)).words()
     assert "later-word" in unknown
+
+
+def test_a_swatch_with_two_flags_is_shown_once_below_the_graver(before: Table) -> None:
+    marker = first(before)
+    table = put(before, marker, flags=("mottled", "out-of-srgb", "repeats-differ"))
+    (session,) = sessions_of([table])
+    sitting = sitting_of(session, "s1", {}, frame_of(shown(session)[1]))
+    assert [reason.flag for reason in sitting.reasons] == ["repeats-differ", "mottled"]
+    graver, lesser = sitting.reasons
+    assert [(cell.marker, cell.coats, cell.also) for cell in graver.cells] == [
+        (marker, "1 coat", ("mottled",)), (marker, "2 coats", ("mottled",)),
+    ]  # fmt: skip
+    assert lesser.cells == () and lesser.count == 2 and sitting.flagged == 2
+    words = Reader(report_html([table], PROGRAM)).words()
+    assert FLAGS["repeats-differ"].sentence in words and FLAGS["mottled"].sentence in words
+    assert "calib measure --proof" in words
+
+
+def test_what_all_rows_have_is_said_once_where_it_is_of_the_whole_sheet_and_never_left_out() -> None:
+    pens = [Reading(str(n), 1, "smooth", "2026-03-01", L=50.0 + n, a=1.0, b=2.0) for n in range(3)]
+    photographed = Table(tuple(dataclasses.replace(pen, flags=("photo",)) for pen in pens))
+    words = Reader(report_html([photographed], PROGRAM)).words()
+    assert "Nothing was flagged" in words and "was photographed" in words
+    mottled = Table(tuple(dataclasses.replace(pen, flags=("photo", "mottled")) for pen in pens))
+    assert "mottled 3 swatches" in Reader(report_html([mottled], PROGRAM)).words()
+
+
+def test_the_top_tells_what_stands_out(before: Table, after: Table, rough: Table) -> None:
+    page = Reader(report_html([before, after, rough], PROGRAM))
+    inks = [row for row in before.readings if row.kind == "ink" and row.L is not None]
+    lightest, darkest = max(inks, key=lambda r: r.L or 0), min(inks, key=lambda r: r.L or 0)
+    words = page.words()
+    for end, row in (("Lightest", lightest), ("darkest", darkest)):
+        assert f"{end} {row.marker} {row.name}, {row.layers} coat" in words
+    found = drift_of([before, after, rough])
+    changed = {row.marker for row in found.findings}
+    assert f"Since 2026-03-01 on {before.readings[0].paper}: {len(changed)} of 20 pens" in words
+    alone = Reader(report_html([before], PROGRAM))
+    wanted = {"swatches", "maps", "doubles", "flagged", "trust"}
+    for one, parts in ((alone, wanted), (page, wanted | {"drift", "papers"})):
+        links = {str(link["href"])[1:] for link in one.all("a") if link.get("class") != "skip"}
+        assert links == parts
+    (session,) = sessions_of([before])
+    u = [np.hypot(np.hypot(r.u_L or 0, r.u_a or 0), r.u_b or 0) for r in session.rows if r.lab]
+    assert f"Differences above about {3 * np.median(u):.1f} in L*a*b*" in words
+    blank = Reading("2", 1, "smooth", "2026-03-01", flags=("blank",))
+    assert (
+        "Which differences are real is not known" in Reader(report_html([Table((blank,))], PROGRAM)).words()
+    )
+
+
+def test_only_the_pages_own_script_may_run(before: Table) -> None:
+    """The policy names the script by its hash, made anew here as W3C Content Security Policy, level 3, 2.3.1 has it."""
+    text = report_html([before], PROGRAM)
+    (script,) = re.findall(r"<script>(.*?)</script>", text, re.DOTALL)
+    hashed = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+    (policy,) = [
+        one["content"]
+        for one in Reader(text).all("meta")
+        if one.get("http-equiv") == "Content-Security-Policy"
+    ]
+    assert f"script-src 'sha256-{hashed}';" in str(policy)
 
 
 def test_what_changed_and_papers_come_with_more_tables(before: Table, after: Table, rough: Table) -> None:
@@ -327,6 +392,44 @@ def test_an_absolute_folder_is_not_looked_into(before: Table, tmp_path: Path) ->
     table = _with_picture(before, tmp_path, _png())
     away = dataclasses.replace(table, origin=dataclasses.replace(table.origin, proof=str(tmp_path / "proof")))
     assert pictures_of(away) == {}
+
+
+@pytest.mark.parametrize("proof", ["..", "../elsewhere", "proof/../../elsewhere", "link", "\0", "x" * 5000])
+def test_a_description_leads_nowhere_but_into_the_tables_own_folder(
+    before: Table, tmp_path: Path, proof: str
+) -> None:
+    home, away = tmp_path / "home", tmp_path / "elsewhere"
+    home.mkdir()
+    away.mkdir()
+    (home / "link").symlink_to(away)
+    for folder in (tmp_path, away):
+        (folder / "swatch-1-01-01.png").write_bytes(_png())
+    table = _with_picture(before, home, None)
+    led = dataclasses.replace(table, origin=dataclasses.replace(table.origin, proof=proof))
+    assert pictures_of(led) == {}
+    # Nor does a link in the right folder.
+    (home / "proof" / "swatch-1-01-01.png").symlink_to(away / "swatch-1-01-01.png")
+    assert pictures_of(table) == {}
+    (home / "proof" / "swatch-1-01-01.png").unlink()
+    (home / "proof" / "swatch-1-01-01.png").write_bytes(_png())
+    assert len(pictures_of(table)) == 1
+
+
+def test_pictures_together_stay_small(before: Table, tmp_path: Path) -> None:
+    """Hundreds of large pictures, each within its bound, are shown as long as the page stays small."""
+    rng = np.random.default_rng(1)
+    out = io.BytesIO()
+    Image.fromarray(rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)).save(out, "PNG")
+    assert MOST_BYTES / 2 < len(out.getvalue()) < MOST_BYTES
+    table = _with_picture(before, tmp_path, out.getvalue())
+    named = [
+        {"marker": row.marker, "layers": row.layers, "file": "swatch-1-01-01.png"} for row in table.readings
+    ]
+    many = dataclasses.replace(
+        table, origin=dataclasses.replace(table.origin, details={"swatch_pictures": named})
+    )
+    shown = pictures_of(many)
+    assert 0 < len(shown) < len(named) and sum(map(len, shown.values())) <= MOST_TOGETHER * 4 / 3 + 100
 
 
 # -- the command ----------------------------------------------------------------------------------

@@ -78,7 +78,9 @@ def kept_shares(coats: int, exponent: ArrayLike, order: ArrayLike) -> Array:
     exponent, order = (np.asarray(v, dtype=float)[..., None] for v in (exponent, order))
     each = float(coats) ** (np.log2(exponent) - 1.0)
     place = 1.0 - 2.0 * np.arange(coats) / max(coats - 1, 1) if coats > 1 else np.zeros(1)
-    return np.asarray(np.maximum(each + order * (1.0 - each) * place, 0.0))
+    # The uppermost coat has no more to lose than it has.
+    moved = np.minimum(1.0 - each, each)
+    return np.asarray(np.maximum(each + order * moved * place, 0.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,10 +100,19 @@ class Law:
     pens: int
     overlays: int
 
+    def each(self, paper: Array, films: Array, amounts: Array) -> Array:
+        """Return the linear light (lights, ..., 3) of films (k, 3) on paper (3,) with amounts (..., k) of the ink of each, by every light."""
+        return np.array(
+            [
+                overlaid(
+                    name, paper, passed(name, paper, films, self.floors[name]), self.floors[name], amounts
+                )
+                for name in self.worth
+            ]
+        )
+
     def over(self, paper: Array, films: Array, amounts: Array) -> Array:
-        """Return the linear light (..., 3) of films (k, 3) on paper (3,) with amounts (..., k) of the ink of each."""
-        return sum(
-            worth
-            * overlaid(name, paper, passed(name, paper, films, self.floors[name]), self.floors[name], amounts)
-            for name, worth in self.worth.items()
-        )  # type: ignore[return-value]
+        """Return the same (..., 3) by all lights together, each by what it is worth."""
+        return np.asarray(
+            np.tensordot(list(self.worth.values()), self.each(paper, films, amounts), axes=(0, 0))
+        )

@@ -36,7 +36,7 @@ COUNTS = 0.35
 # So many pens with both coats decide on every light.
 ENOUGH = 12
 # What the law leaves out, in dE00, before it is seen, and how many pens' misses that is worth (measured on four invented scanners).
-USUAL_MISS, USUAL_MISS_PENS = 1.5, 4.0
+USUAL_MISS, USUAL_MISS_PENS = 1.0, 4.0
 LEAST_MISS = 0.3
 # How many measured overlays what is usually left out is worth.
 OVERLAYS_BEFORE = 10.0

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.answers.doubles.pens import Pen, Taken
-from calib.answers.films import Film
+from calib.answers.films import LEAST_LIGHT, Film
 from calib.answers.layering.law import Law, kept_shares
 from calib.answers.secondcoat.light import LightModel
 from calib.colour.colorimetry import delta_e_2000
@@ -88,26 +88,21 @@ def predicted(law: Law, ground: Ground, stack: Sequence[Pen], known: Colour | No
         top = np.arange(len(inks)) == place[-1]
         drawn = np.where(top, drawn, drawn[0])
     light = law.over(ground.paper, films, drawn)
+    each = law.each(ground.paper, films, drawn[0])
     if known is not None and known.measured is not None:
         below = law.over(ground.paper, films, _amounts(law, inks, place[:-1])[0])
-        lab = ground.light.near(known.lab, below, light)
+        reference = known.lab, below
         beside = np.asarray(known.covariance)
     else:
-        near = inks[
-            int(
-                np.argmin(
-                    [
-                        np.abs(np.log10(np.maximum(film, 1e-3) / np.maximum(light[0], 1e-3))).sum()
-                        for film in films
-                    ]
-                )
-            )
-        ]
-        lab = ground.light.near(
-            near.film.lab, near.film.linear * ground.paper / near.taken.films.paper, light
-        )
+        dark = np.log10(np.maximum(films, LEAST_LIGHT)), np.log10(np.maximum(light[0], LEAST_LIGHT))
+        near = inks[int(np.argmin(np.abs(dark[0] - dark[1]).sum(axis=1)))]
+        reference = near.film.lab, near.film.linear * ground.paper / near.taken.films.paper
         beside = sum((_beside(one.film) for one in inks), np.zeros((3, 3)))
-    beside = beside + left_out(law, ground, inks, lab[0])
+    lab = ground.light.near(*reference, light)
+    # Where the lights do not agree, and nothing tells which is right, the truth may be with any.
+    apart = ground.light.near(*reference, each) - lab[0]
+    between = np.einsum("l,li,lj->ij", list(law.worth.values()), apart, apart)
+    beside = beside + left_out(law, ground, inks, lab[0]) + between
     return Colour(lab[0], lab[1:], beside, None, np.cov(lab[1:].T) + beside)
 
 

@@ -79,8 +79,10 @@ class Layering:
     warnings: tuple[str, ...]
 
 
-def layer(shelf: Shelf, markers: Sequence[str]) -> Layering:
+def layer(shelf: Shelf, markers: Sequence[str], known: Paper | None = None) -> Layering:
     """Return the colours of pens laid over each other, the lowest first; a pen named twice in a row lies there in two coats.
+
+    known: what ``paper_of`` found for this shelf, where many questions are asked of one.
 
     Raises ImpossibleError for an id that the table has not, or for too few or too many coats; InputError for a pen without a colour.
     """
@@ -89,7 +91,7 @@ def layer(shelf: Shelf, markers: Sequence[str]) -> Layering:
             f"{len(markers)} {'coat' if len(markers) == 1 else 'coats'} cannot be answered for",
             f"Name 2 to {MOST_COATS} pens, the lowest first.",
         )
-    paper = paper_of(shelf)
+    paper = paper_of(shelf) if known is None else known
     pens = tuple(_pen(shelf, marker) for marker in markers)
     bare = Colour(
         paper.ground.lab,
@@ -169,6 +171,11 @@ def _contrast(below: Colour, colour: Colour, freedom: int) -> Contrast:
 
 def _warnings(shelf: Shelf, pens: Sequence[Pen]) -> list[str]:
     said = [*shelf.warnings]
+    white = shelf.drawer.sessions[-1].white
+    if white is None or white.kind != "paper":
+        said.append(
+            "The table has no row of the bare paper, so its lightest ink stands for that, and all this is rough."
+        )
     for pen in dict.fromkeys(pens):
         if pen.marker in shelf.avoid:
             said.append(f"{pen.called} {shelf.avoid[pen.marker]}, so take its colour here with care.")

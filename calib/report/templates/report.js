@@ -13,18 +13,19 @@
   var all = lists.reduce(function (sum, list) { return sum + list.cards.length; }, 0);
   tools.hidden = false;
 
-  // What a card says, its swatches and its set, looked up once.
+  // What a card says, its swatches and its set, looked up once, when it is first asked for.
   var known = new Map();
   function about(card) {
     if (!known.has(card)) {
       var own = card.querySelector(".set");
-      known.set(card, {
-        text: card.textContent.toLowerCase().replace(/\s+/g, " "),
-        coats: every(".coat", card),
-        set: own ? own.textContent : ""
-      });
+      known.set(card, { text: null, coats: every(".coat", card), set: own ? own.textContent : "" });
     }
     return known.get(card);
+  }
+  function text(card) {
+    var own = about(card);
+    if (own.text === null) { own.text = card.textContent.toLowerCase().replace(/\s+/g, " "); }
+    return own.text;
   }
 
   function fits(card, words) {
@@ -36,7 +37,12 @@
         (!depth.value || data.depth === depth.value) && (!flags.checked || "flagged" in data));
     });
     return some && (value(set) === "" || own.set === set.value) &&
-      words.every(function (word) { return own.text.indexOf(word) >= 0; });
+      words.every(function (word) { return text(card).indexOf(word) >= 0; });
+  }
+
+  function say(shown) {
+    at("count").textContent = counted(shown, all) + (lists.length > 1 ? " in " + lists.length + " lists" : "");
+    at("nothing").hidden = shown > 0;
   }
 
   function counted(shown, of) { return (shown === of ? "" : shown + " of ") + of + (of === 1 ? " pen" : " pens"); }
@@ -52,8 +58,7 @@
       if (list.found) { list.found.textContent = counted(here, list.cards.length); }
       shown += here;
     });
-    at("count").textContent = counted(shown, all) + (lists.length > 1 ? " in " + lists.length + " lists" : "");
-    at("nothing").hidden = shown > 0;
+    say(shown);
   }
 
   // Lightness runs from light to dark, hue around the circle, by the first swatch of a pen that is shown; the rest keeps the list's order.
@@ -84,7 +89,10 @@
       if (chip) {
         document.body.classList.remove("shut");
         // Some browsers do not give a button that is touched the focus by themselves.
-        if (kind === "click") { chip.focus(); }
+        if (kind === "click") {
+          chip.focus();
+          chip.scrollIntoView({ block: "nearest" });
+        }
       }
     });
   });
@@ -95,5 +103,11 @@
     folded.forEach(function (one) { one.open = true; });
   });
   window.addEventListener("afterprint", function () { folded.forEach(function (one) { one.open = false; }); });
-  filter();
+  // A browser that goes back to the page may have kept what was chosen.
+  if (seek.value || [sort, set, coats, family, depth].some(function (one) { return one && one.selectedIndex > 0; }) || flags.checked) {
+    filter();
+    order();
+  } else {
+    say(all);
+  }
 })();
