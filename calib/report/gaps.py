@@ -127,6 +127,6 @@ def _hole(
     words = colour_words(corners[at], white)
     hole = (float(corners[at][0]), float(corners[at][1]), float(corners[at][2]))
     return hole, (
-        f"Largest hole among your colours, marked × below: {words} (L {L:.0f}, C {C:.0f}, h {h:.0f}°), "
+        f"Largest hole among your colours, marked × on the maps: {words} (L {L:.0f}, C {C:.0f}, h {h:.0f}°), "
         f"no swatch is nearer than {seen[nearest]:.0f} dE00{own}."
     )

@@ -12,6 +12,9 @@ from calib.report.chips import Chip, chip_of
 from calib.table.sessions import sessions_of
 from calib.table.table import Table
 
+# More pens than are seen at a glance are folded away.
+MOST_OPEN = 12
+
 
 @dataclass(frozen=True)
 class Cell:
@@ -33,13 +36,17 @@ class Row:
 
 @dataclass(frozen=True)
 class Sheets:
-    """Papers in the order of the tables; whites: their bare paper; sentences: of each; why: where they could not be compared."""
+    """Papers in the order of the tables; whites: their bare paper; sentences: of each; why: where they could not be compared.
+
+    open: how many rows are not folded away.
+    """
 
     papers: tuple[str, ...]
     whites: tuple[Chip | None, ...] = ()
     sentences: tuple[tuple[str, ...], ...] = ()
     rows: tuple[Row, ...] = ()
     why: str = ""
+    open: int = MOST_OPEN
 
 
 def sheets_of_papers(tables: Sequence[Table]) -> Sheets | None:

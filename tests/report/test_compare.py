@@ -359,3 +359,16 @@ def test_the_compared_parts_are_small(before: Table, after: Table, rough: Table)
     ]
     # A drawer of 400 pens may have 2.5 million bytes here, and this one has 16; what every page has besides are the axes of six plots.
     assert len(body.encode()) < 16 / 400 * 2.5e6 + 6 * 8000
+
+
+def test_beyond_a_glance_papers_fold_their_pens_away(before: Table, rough: Table) -> None:
+    sheets = sheets_of_papers([before, rough])
+    assert sheets is not None
+    page = report_html([before, rough], PROGRAM)
+    part = page[
+        page.index('<section aria-labelledby="papers">') : page.index('<section aria-labelledby="doubles">')
+    ]
+    shown, folded = part.split("<details>")
+    assert shown.count('<th scope="row">') == sheets.open < len(INKS)
+    assert folded.count('<th scope="row">') == len(INKS) - sheets.open
+    assert f"The other {len(INKS) - sheets.open} pens" in folded
