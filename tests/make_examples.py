@@ -263,10 +263,12 @@ def make_report() -> None:
         page = Path(scratch, "report.html")
         calib(("report", "colours.csv", "-o", str(page)), EXAMPLES)
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-        window = browser.new_page(viewport={"width": 1180, "height": 860})
+        window = browser.new_page(viewport={"width": 1180, "height": 1060})
         window.goto(page.as_uri())
         # A tooltip open shows that there are some.
         window.locator("article:nth-child(2) .chip").first.hover()
+        # Where there was no room below the chip the page has moved up.
+        window.evaluate("scrollTo(0, 0)")
         picture = Path(scratch, "report.png")
         window.screenshot(path=picture)
         browser.close()

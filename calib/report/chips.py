@@ -77,7 +77,7 @@ def chip_of(row: Reading, white: Sequence[float] | None) -> Chip:
         ("chroma, hue", f"C* {C:.1f}, h {h:.0f}°"),
     ]
     if row.u_L is not None and row.u_a is not None and row.u_b is not None:
-        facts.append(("doubt (k = 1)", f"{row.u_L:.2f} {row.u_a:.2f} {row.u_b:.2f}"))
+        facts.append(("give or take", f"{row.u_L:.2f} {row.u_a:.2f} {row.u_b:.2f}"))
     if row.dE00_paper is not None:
         facts.append(("from the paper", f"{row.dE00_paper:.1f} dE00"))
     shown = row.hex if row.hex is not None and row.in_srgb is not None else own
