@@ -259,6 +259,8 @@ def test_coats_and_sets_are_chosen(browser: Any, small: Path, opened: Opened) ->
 def test_links_lead_to_the_very_place(browser: Any, large: Path) -> None:
     """What is laid out only when it is seen must not move what a link leads to."""
     one = Opened(browser, large, viewport={"width": 1200, "height": 900})
+    style = "one => getComputedStyle(one).contentVisibility"
+    assert {one.page.eval_on_selector(what, style) for what in (".card", "section + section")} == {"auto"}
     for part in ("maps", "doubles", "flagged", "trust"):
         one.page.evaluate("scrollTo(0, 0)")
         one.page.click(f"header a[href='#{part}']")
