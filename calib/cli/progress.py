@@ -38,7 +38,12 @@ class Progress:
                 self._bar = click.progressbar(
                     length=pages, label="calib: reading pages", width=24, show_pos=True, file=sys.stderr
                 )
-                self._bar.__enter__()
+                try:
+                    self._bar.__enter__()
+                except BaseException as error:
+                    # Whoever stops it while it is being drawn finds the terminal as it was, too.
+                    self._bar.__exit__(type(error), error, error.__traceback__)
+                    raise
         return self
 
     def __exit__(
