@@ -54,8 +54,8 @@ PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4), "a5": (148.0, 210.0)}
 BLACK_CLEAR_MM = 6.0
 # Wider than the gap between two cells of a group, so that one tells the groups apart.
 GROUP_GAP_MM = 6.0
-# Two lines of text above each cell, with air to the cells on either side; above narrow cells
-# there are three lines, and the air comes on top.
+# Two lines of text above each cell, with air to the cells on either side; above narrow cells, and on charts with
+# overlays, there are three lines, and the air comes on top.
 LABEL_MM = 7.0
 NARROW_MM = 30.0
 NARROW_AIR_MM = 1.5
@@ -93,7 +93,8 @@ def lay_out(markers: Sequence[Marker], options: ChartOptions, pairs: Sequence[Pa
     Raises ImpossibleError where the sizes cannot fit, with the size that would.
     """
     _check_options(options)
-    grid = _grid(options)
+    # An overlay's label names two inks, so it has three lines wherever it stands.
+    grid = _grid(options, bool(pairs) or _group_mm(options) < NARROW_MM)
     places = Places(grid.rows, grid.columns, options.cell_mm, options.layers)
     pages = fill_pages(markers, pairs, places, (options.repeats, options.controls, options.seed))
     marks_a_page = len(grid.marks)
@@ -137,8 +138,8 @@ def _check_options(options: ChartOptions) -> None:
         raise ImpossibleError("Repeats run from 1 to 20 and controls from 0 to 1000")
 
 
-def _grid(options: ChartOptions) -> _Grid:
-    """Return the fixed furniture of every page and the slots that are left for groups."""
+def _grid(options: ChartOptions, three_lines: bool) -> _Grid:
+    """Return the fixed furniture of every page and the slots that are left for groups; three_lines: whether a label has so many."""
     width, height = options.page_mm
     strip_long, strip_short = options.strip_mm
     left, top, bottom = RIM_MM, RIM_MM, height - RIM_BOTTOM_MM
@@ -161,7 +162,7 @@ def _grid(options: ChartOptions) -> _Grid:
     above = BLACK_CLEAR_MM + max(strip_short if across else 0.0, MARK_MM) / 2
     below = max(strip_short / 2 + STRIP_CLEAR_MM if across else 0.0, MARK_MM / 2 + MARK_CLEAR_MM)
     row_mm = LABEL_MM + options.cell_mm[1]
-    if _group_mm(options) < NARROW_MM:
+    if three_lines:
         row_mm += NARROW_AIR_MM
     room = foot_top - BLACK_CLEAR_MM - header_bottom - above - below
     count = math.floor(room / row_mm + 1e-9)

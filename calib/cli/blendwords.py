@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from calib.cli.lines import columns, wrapped
+from calib.cli.lines import columns, listed
 
 if TYPE_CHECKING:
     from calib.answers.blending.judge import Added, Judgement
@@ -23,7 +23,7 @@ COATS = {1: "One coat", 2: "Two coats"}
 def proposal_words(found: Proposal) -> Iterator[str]:
     """Yield the proposed sets in plain words."""
     best = found.blends[0]
-    yield from _wrapped(_where(found.shelf))
+    yield from listed(_where(found.shelf))
     if found.hue is None:
         head = (
             f"The best {_sets(found.steps)} from {_name(best.pens[0])} to {_name(best.pens[-1])}, of {_pens(found.considered)} "
@@ -31,11 +31,11 @@ def proposal_words(found: Proposal) -> Iterator[str]:
         )
     else:
         head = f"The best {_sets(found.steps)} around hue {found.hue:.0f} degrees, of {_pens(found.considered)} near it:"
-    yield from _wrapped(head)
+    yield from listed(head)
     yield from _tables(best)
     hue = "" if found.hue is None else " In the choice each pen's distance from that hue counted as well."
     if found.steps > 2:
-        yield from _wrapped(
+        yield from listed(
             f"A step misses an even one by {100 * best.share:.0f} % on average; what it changes in chroma and hue counts by half.{hue}"
         )
     yield from _contrast(best, found.contrast)
@@ -48,10 +48,10 @@ def _others(found: Proposal) -> Iterator[str]:
         # Between two ends and nothing else there is no other set.
         return
     if len(found.blends) == 1:
-        yield from _wrapped("No other set of so many pens differs from it in more than half of them.")
+        yield from listed("No other set of so many pens differs from it in more than half of them.")
         return
     yield ""
-    yield from _wrapped(
+    yield from listed(
         f"Other sets, which share half of {'the pens between' if found.hue is None else 'the pens'} at most:"
     )
     for number, one in enumerate(found.blends[1:], start=2):
@@ -60,12 +60,12 @@ def _others(found: Proposal) -> Iterator[str]:
             f"{' '.join(f'{step.dL:+.0f}' for step in run.steps)} L in {_coat(n)}"
             for n, run in one.runs.items()
         )
-        yield from _wrapped(f"{number}. {ids}: misses {100 * one.share:.0f} % ({steps})")
+        yield from listed(f"{number}. {ids}: misses {100 * one.share:.0f} % ({steps})")
     share = round(100 * found.others[0])
     told = (
         f"Were all of them coloured and measured again, the first would come out best in {share} of 100 cases"
     )
-    yield from _wrapped(
+    yield from listed(
         f"{told}."
         if share > 90
         else f"{told}: measured as they are, the sets are hardly to be told apart."
@@ -76,16 +76,16 @@ def _others(found: Proposal) -> Iterator[str]:
 
 def judgement_words(found: Judgement) -> Iterator[str]:
     """Yield the judgement in plain words."""
-    yield from _wrapped(_where(found.shelf))
+    yield from listed(_where(found.shelf))
     if not found.sorted:
-        yield from _wrapped("They were not named from dark to light; in that order they are:")
+        yield from listed("They were not named from dark to light; in that order they are:")
     else:
         yield f"{len(found.given)} pens, dark to light as named:"
     yield from _tables(found.blend)
     for one, two in found.swapped:
-        yield from _wrapped(f"{_name(one)} and {_name(two)} are not in the same order in every coat.")
+        yield from listed(f"{_name(one)} and {_name(two)} are not in the same order in every coat.")
     for one, two in found.doubles:
-        yield from _wrapped(f"{_name(one)} and {_name(two)} are nearly the same colour: one of them will do.")
+        yield from listed(f"{_name(one)} and {_name(two)} are nearly the same colour: one of them will do.")
     yield from _contrast(found.blend, found.contrast)
     yield from _gap(found)
     for where in ("darker", "lighter"):
@@ -99,21 +99,21 @@ def _gap(found: Judgement) -> Iterator[str]:
     steps = {n: run.steps[blend.widest] for n, run in blend.runs.items()}
     figures = " and ".join(f"{step.dL:.1f} L in {_coat(n)}" for n, step in steps.items())
     too = ", too wide to blend without a seam" if any(s.verdict == "wide" for s in steps.values()) else ""
-    yield from _wrapped(f"Widest gap: {_name(dark)} to {_name(light)}, {figures}{too}.")
+    yield from listed(f"Widest gap: {_name(dark)} to {_name(light)}, {figures}{too}.")
     added = found.for_place("between")
     if not added:
-        yield from _wrapped("None of your other pens stands between them.", "  ")
+        yield from listed("None of your other pens stands between them.", "  ")
     elif not added[0].fits:
-        yield from _wrapped(
+        yield from listed(
             f"None of your other pens divides it well; {_name(added[0].pen)} does it least badly ({_into(added[0], found.coats)}).",
             "  ",
         )
     else:
         said = [f"{_name(one.pen)} ({_into(one, found.coats)})" for one in added if one.fits]
-        yield from _wrapped(f"Add between: {', or '.join(said)}.", "  ")
+        yield from listed(f"Add between: {', or '.join(said)}.", "  ")
     if found.second:
         names = " or ".join(_name(pen) for pen in found.second)
-        yield from _wrapped(
+        yield from listed(
             f"Without another pen: a second coat of {names} stands between the single coats.", "  "
         )
 
@@ -123,10 +123,10 @@ def _end(found: Judgement, where: str) -> Iterator[str]:
     good = [one for one in added if one.fits]
     if good:
         said = [f"{_name(one.pen)} ({_beyond(one, found.coats)})" for one in good]
-        yield from _wrapped(f"Add {where}: {', or '.join(said)}.")
+        yield from listed(f"Add {where}: {', or '.join(said)}.")
     elif added:
         one = added[0]
-        yield from _wrapped(
+        yield from listed(
             f"Add {where}: none of yours goes on well; {_name(one.pen)} ({_beyond(one, found.coats)}) least badly."
         )
     else:
@@ -157,7 +157,7 @@ def _contrast(blend: Blend, wanted: float) -> Iterator[str]:
         if max(spans) < wanted
         else "enough in one of both only"
     )
-    yield from _wrapped(f"From dark to light it spans {figures}; {wanted:.0f} are wanted: {verdict}.")
+    yield from listed(f"From dark to light it spans {figures}; {wanted:.0f} are wanted: {verdict}.")
 
 
 def _tables(blend: Blend) -> Iterator[str]:
@@ -168,7 +168,7 @@ def _tables(blend: Blend) -> Iterator[str]:
             step = run.steps[place] if place < len(run.steps) else None
             name = _name(pen, IN_TABLE)
             yield f"  {name}{' ' * (IN_TABLE - columns(name))}{run.lab[place, 0]:6.1f}{_step(step)}".rstrip()
-        yield from _wrapped(_evenness(run))
+        yield from listed(_evenness(run))
     yield ""
 
 
@@ -205,7 +205,7 @@ def _barred(barred: Mapping[str, str]) -> Iterator[str]:
     if not said:
         return
     yield ""
-    yield from _wrapped(
+    yield from listed(
         f"Not proposed: {'; '.join(said[:MOST_NAMED])}{'; and others' if len(said) > MOST_NAMED else ''}."
     )
 
@@ -242,7 +242,3 @@ def _short(text: str, most: int = IN_WORDS) -> str:
     while columns(cut) > most:
         cut = cut.removesuffix("…")[:-1] + "…"
     return cut
-
-
-def _wrapped(line: str, indent: str = "") -> list[str]:
-    return wrapped(line, indent, indent + "   ")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from calib.cli.chips import chip_of
-from calib.cli.lines import wrapped
+from calib.cli.lines import listed
 from calib.cli.options import (
     FINDINGS,
     FilePath,
@@ -22,7 +22,6 @@ from calib.cli.options import (
 
 if TYPE_CHECKING:
     from calib.answers.doubles.groups import Duplicates, Group, Pair
-    from calib.answers.doubles.keeping import Keep
     from calib.answers.doubles.pens import Drawer, Pen
 
 # What fits a screen; the file and --json have all.
@@ -89,7 +88,7 @@ def _compared(found: Duplicates) -> Iterator[str]:
     days = sorted({session.date for session in drawer.sessions if session.date})
     when = f" ({days[0]} to {days[-1]})" if len(days) > 1 else f" ({days[0]})" if days else ""
     pens = _count(len(drawer.pens), "pen")
-    yield from _wrapped(
+    yield from listed(
         f"{pens} compared on '{drawer.paper}'{when}{said.get(tuple(sorted(coats)), '')}; limit {found.within:g} dE00. "
         "In brackets the 95 % interval."
     )
@@ -105,7 +104,7 @@ def _new_words(found: Duplicates) -> Iterator[str]:
     alone = [*new.alone, *unread]
     total = len(new.pairs) + len(alone)
     if not total:
-        yield from _wrapped(
+        yield from listed(
             "No new pens in the other tables. What became of the ones you own, 'calib drift' tells."
         )
         return
@@ -118,9 +117,9 @@ def _new_words(found: Duplicates) -> Iterator[str]:
         pair.dE00 <= found.within and one == "unsure" for pair, one in zip(new.pairs, said, strict=True)
     )
     yield ""
-    yield from _wrapped(_new_headline(total, same, inside, doubt, found.within))
+    yield from listed(_new_headline(total, same, inside, doubt, found.within))
     for pair, one in list(zip(new.pairs, said, strict=True))[:MOST_NEW]:
-        yield from _wrapped(
+        yield from listed(
             f"{_chip(pair.two)}{pair.two.called}: nearest is your {_chip(pair.one)}{pair.one.called}, "
             f"{_figures(pair)}, {_called(pair, one, found.within)}",
             "  ",
@@ -129,7 +128,7 @@ def _new_words(found: Duplicates) -> Iterator[str]:
         yield f"  and {len(new.pairs) - MOST_NEW} more, all further away"
     if alone:
         plural = "were" if len(alone) > 1 else "was"
-        yield from _wrapped(
+        yield from listed(
             f"Not to be compared with yours, because {plural} not read in a coat that they were read in: "
             f"{few_words([pen.called for pen in alone])}."
         )
@@ -181,9 +180,9 @@ def _group_words(found: Duplicates) -> Iterator[str]:
     if not all(group.keep.marker for group in shown):
         none = not any(group.keep.marker for group in shown)
         where = "There" if none else "Where no pen is named to keep, there"
-        yield from _wrapped(f"{where} is nothing to choose between them in ink or evenness.")
+        yield from listed(f"{where} is nothing to choose between them in ink or evenness.")
     if "unsure" in said:
-        yield from _wrapped(
+        yield from listed(
             "Perhaps: one swatch says little where the hand lays more or less ink. Colour these pens again, "
             "with 'calib chart --repeats 3', to know."
         )
@@ -194,33 +193,19 @@ def _one_group(number: int, group: Group, said: str, within: float) -> Iterator[
     first = f"{_chip(group.pens[0])}{group.pens[0].called}"
     if len(pairs) == 1:
         (pair,) = pairs
-        yield from _wrapped(
+        yield from listed(
             f"{number}. {first} and {_chip(pair.two)}{pair.two.called}: {_figures(pair)}, {_called(pair, said, within)}"
         )
     else:
-        yield from _wrapped(f"{number}. {first} and {len(pairs)} others, any two within {group.widest:.1f}:")
+        yield from listed(f"{number}. {first} and {len(pairs)} others, any two within {group.widest:.1f}:")
         for pair in pairs[:MOST_PENS]:
-            yield from _wrapped(
+            yield from listed(
                 f"{_chip(pair.two)}{pair.two.called}: {_figures(pair)}, {_called(pair, pair.verdict(within), within)}",
                 "     ",
             )
         if len(pairs) > MOST_PENS:
             yield f"     and {len(pairs) - MOST_PENS} more"
-    yield from _wrapped(_keep_words(group.keep, group), "     ")
-
-
-def _keep_words(keep: Keep, group: Group) -> str:
-    """Return which pen to keep, and why; nothing where there is nothing to choose."""
-    if keep.marker is None:
-        return ""
-    reasons = list(keep.reasons)
-    if keep.more_ink is not None:
-        more, low, high = (100 * value for value in keep.more_ink)
-        reasons.insert(0, f"{more:.0f} % more ink ({low:.0f}..{high:.0f} %)")
-    # Two pens may go by one id, and then the name tells which.
-    alone = [pen.marker for pen in group.pens].count(keep.marker) == 1
-    called = keep.marker if alone else f"{keep.marker} {keep.name}"
-    return f"keep {called}: " + (", ".join(reasons) or "each of the others is worse in something")
+    yield from listed(group.keep_words(), "     ")
 
 
 def _near_words(found: Duplicates) -> Iterator[str]:
@@ -229,11 +214,11 @@ def _near_words(found: Duplicates) -> Iterator[str]:
     hidden = found.count - len(found.straddling)
     if apart:
         yield ""
-        yield from _wrapped("Over the limit as measured, but perhaps not really:")
+        yield from listed("Over the limit as measured, but perhaps not really:")
         yield from _pair_lines(apart, hidden)
     if found.split:
         yield ""
-        yield from _wrapped(
+        yield from listed(
             "Within the limit, but not in one group, because one of them is too far from another there:"
         )
         yield from _pair_lines(found.split, found.split_count - len(found.split))
@@ -241,7 +226,7 @@ def _near_words(found: Duplicates) -> Iterator[str]:
 
 def _pair_lines(pairs: Sequence[Pair], hidden: int) -> Iterator[str]:
     for pair in pairs[:MOST_PAIRS]:
-        yield from _wrapped(
+        yield from listed(
             f"{_chip(pair.one)}{pair.one.called} and {_chip(pair.two)}{pair.two.called}: {_figures(pair)}",
             "  ",
         )
@@ -272,7 +257,7 @@ def _left_words(drawer: Drawer) -> Iterator[str]:
     if said:
         yield ""
         for line in said:
-            yield from _wrapped(line)
+            yield from listed(line)
 
 
 def _figures(pair: Pair) -> str:
@@ -288,10 +273,6 @@ def _called(pair: Pair, said: str, within: float) -> str:
 
 def _count(number: int, thing: str) -> str:
     return f"{number:,} {thing}{'' if number == 1 else 's'}"
-
-
-def _wrapped(line: str, indent: str = "") -> list[str]:
-    return wrapped(line, indent, indent + "   ")
 
 
 def _chip(pen: Pen) -> str:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from calib.cli.chips import chip_of
+from calib.cli.lines import listed, signed
 from calib.cli.options import FilePath, Number, answer_options, give_answer, read_tables
 
 if TYPE_CHECKING:
@@ -15,7 +17,6 @@ if TYPE_CHECKING:
     from calib.answers.greys.families import Greys
     from calib.answers.greys.ladders import Ladder
 
-WIDTH = 79
 MOST = 40
 MOST_TURNS = 6
 
@@ -52,7 +53,7 @@ def _words(found: Greys, ladders: Sequence[Ladder]) -> Iterator[str]:
     """Yield the answer in plain words."""
     shelf = found.shelf
     if not found.greys:
-        yield from _wrapped(
+        yield from listed(
             f"No pen on '{shelf.paper}' is within a chroma of {found.within:g} of the paper's own white."
         )
         return
@@ -60,33 +61,34 @@ def _words(found: Greys, ladders: Sequence[Ladder]) -> Iterator[str]:
         "the paper's white is not known, so greys are judged against a perfect white"
         if shelf.white is None
         else (
-            f"beside its white (L {shelf.white[0]:.0f}, a {_signed(shelf.white[1])}, b {_signed(shelf.white[2])})"
+            f"beside its white (L {shelf.white[0]:.0f}, a {signed(shelf.white[1])}, b {signed(shelf.white[2])})"
         )
     )
-    yield from _wrapped(f"Greys on '{shelf.paper}' from light to dark, {white}:")
+    yield from listed(f"Greys on '{shelf.paper}' from light to dark, {white}:")
     neutral = next((g for g in sorted(found.greys, key=lambda g: g.chroma) if g.sure and not g.words), None)
     for grey in found.greys[:MOST]:
-        yield from _wrapped(_grey(grey), "  ")
+        yield from listed(_grey(grey), "  ")
     if len(found.greys) > MOST:
         yield f"  and {len(found.greys) - MOST} more; -o FILE writes all."
     if neutral is not None:
-        yield from _wrapped(f"Truly neutral, the nearest to it first: {_named(found.greys)}.")
+        yield from listed(f"Truly neutral, the nearest to it first: {_named(found.greys)}.")
     else:
         yield "None is neutral beyond doubt."
     for number, ladder in enumerate(ladders, start=1):
-        yield from _wrapped(_ladder(number, ladder))
+        yield from listed(_ladder(number, ladder))
     yield from _turn_words(found)
     yield from _family_words(found)
 
 
 def _grey(grey: Grey) -> str:
     lean = (
-        f"{' and '.join(grey.words)} ({_signed(grey.cast[0])} a, {_signed(grey.cast[1])} b)"
+        f"{' and '.join(grey.words)} ({signed(grey.cast[0])} a, {signed(grey.cast[1])} b)"
         if grey.words
         else "neutral"
     )
     doubt = "" if grey.sure else ", perhaps"
-    return f"L {grey.lab[0]:3.0f}  {grey.pen.called}{_coats(grey)}: {lean}{doubt}"
+    chip = chip_of(grey.pen.coats[grey.layers].film.reading)
+    return f"L {grey.lab[0]:3.0f}  {chip}{grey.pen.called}{_coats(grey)}: {lean}{doubt}"
 
 
 def _coats(grey: Grey) -> str:
@@ -109,7 +111,7 @@ def _family_words(found: Greys) -> Iterator[str]:
     sets: dict[str, dict[str, list[str]]] = {}
     for one in found.families:
         lean = (
-            f"{one.word} ({_signed(one.cast[0])} a, {_signed(one.cast[1])} b)"
+            f"{one.word} ({signed(one.cast[0])} a, {signed(one.cast[1])} b)"
             if one.word != "neutral"
             else "neutral"
         )
@@ -118,7 +120,7 @@ def _family_words(found: Greys) -> Iterator[str]:
         sets.setdefault(one.set, {}).setdefault(one.paper, []).append(said)
     for name, papers in sets.items():
         told = "; ".join(f"on {paper} {', '.join(said)}" for paper, said in papers.items())
-        yield from _wrapped(f"Greys of the set '{name}': {told}.")
+        yield from listed(f"Greys of the set '{name}': {told}.")
 
 
 def _turn_words(found: Greys) -> Iterator[str]:
@@ -126,7 +128,7 @@ def _turn_words(found: Greys) -> Iterator[str]:
     turned = [turn for turn in found.turns if turn.sure and turn.words]
     kept = [turn for turn in found.turns if turn.sure and not turn.words]
     for turn in turned[:MOST_TURNS]:
-        yield from _wrapped(
+        yield from listed(
             f"A second coat turns {turn.one.pen.called} {' and '.join(turn.words)} ({turn.step[0]:+.1f} a, {turn.step[1]:+.1f} b)."
         )
     if len(turned) > MOST_TURNS:
@@ -134,22 +136,4 @@ def _turn_words(found: Greys) -> Iterator[str]:
     if kept:
         more = f" and {len(kept) - MOST_TURNS} more" if len(kept) > MOST_TURNS else ""
         names = ", ".join(turn.one.pen.called for turn in kept[:MOST_TURNS])
-        yield from _wrapped(f"These keep their lean in a second coat: {names}{more}.")
-
-
-def _signed(value: float) -> str:
-    """Return a number with its sign and one decimal, and never a nought below nought."""
-    return f"{round(float(value), 1) + 0.0:+.1f}"
-
-
-def _wrapped(line: str, indent: str = "") -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(
-        line,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent + "   ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+        yield from listed(f"These keep their lean in a second coat: {names}{more}.")

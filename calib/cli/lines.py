@@ -30,6 +30,11 @@ def wrapped(
     )
 
 
+def listed(text: str, indent: str = "") -> list[str]:
+    """Return one entry of a list as lines of at most WIDTH columns; those after the first stand below its words, three columns in."""
+    return wrapped(text, indent, indent + "   ")
+
+
 def fitted(line: str, width: int = WIDTH) -> list[str]:
     """Return a line as it is where it fits, and broken between words where it does not; its indentation is kept."""
     if line.startswith(_WHOLE) or (line.isascii() and len(line) <= width):
@@ -49,3 +54,8 @@ def columns(text: str) -> int:
 
     count = wcswidth(text)
     return count if count >= 0 else len(text)
+
+
+def signed(value: float | None) -> str:
+    """Return a number with its sign and one decimal, and never a nought below nought."""
+    return f"{round(float(value or 0.0), 1) + 0.0:+.1f}"

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calib.cli.chips import chip_of
+from calib.cli.lines import listed
 from calib.cli.options import FilePath, answer_options, give_answer, read_tables
 
 if TYPE_CHECKING:
@@ -16,7 +18,6 @@ if TYPE_CHECKING:
     from calib.answers.matching.target import Target
     from calib.answers.shelf import Shelf
 
-WIDTH = 79
 MOST_COUNT = 1000
 MOST_TIED = 5
 SAID = {
@@ -129,11 +130,11 @@ def _words(found: Matches) -> Iterator[str]:
     target, shelf = found.target, found.shelf
     aim = next(iter(target.aims.values()))
     named = colour_words(aim.lab, shelf.white)
-    yield from _wrapped(
+    yield from listed(
         f"Nearest to {target.called} ({named}) on '{shelf.paper}'; in brackets the 95 % interval:"
     )
     for note in target.notes:
-        yield from _wrapped(note, "  ")
+        yield from listed(note, "  ")
     if not found.found:
         yield "  none: the table has no other pen with a colour."
     for rank, one in enumerate(found.found, start=1):
@@ -146,12 +147,12 @@ def _words(found: Matches) -> Iterator[str]:
             if fit.coats == 2
             else f"Nearer than any two coats: one coat of {one.pen.called} for two"
         )
-        yield from _wrapped(f"{said}, {_figures(fit)}{_how(fit)}.")
+        yield from listed(f"{said}, {_figures(fit)}{_how(fit)}.")
     yield from _limits(found)
     if found.left:
         names = list(found.left)
         more = f" and {len(names) - 8} more" if len(names) > 8 else ""
-        yield from _wrapped(
+        yield from listed(
             f"Not offered, because flagged or changed: {', '.join(names[:8])}{more}; --all names them too."
         )
 
@@ -163,14 +164,18 @@ def _match(rank: int, one: Match) -> Iterator[str]:
         fit = fits[0]
         # Of a colour that was asked for it is not clear which coat is meant; of a pen it is.
         coats = " in two coats" if fit.coats == 2 else "" if fit.aim else " in one coat"
-        yield from _wrapped(
-            f"{rank}. {one.pen.called}{coats}: {_figures(fit)}{_how(fit)} ({SAID[one.verdict]}{chance})", ""
+        yield from listed(
+            f"{rank}. {chip_of(fits[0].taken.film.reading)}{one.pen.called}{coats}: {_figures(fit)}{_how(fit)} ({SAID[one.verdict]}{chance})",
+            "",
         )
         return
-    yield from _wrapped(f"{rank}. {one.pen.called} ({SAID[one.verdict]}{chance})", "")
+    yield from listed(
+        f"{rank}. {chip_of(*(fit.taken.film.reading for fit in fits))}{one.pen.called} ({SAID[one.verdict]}{chance})",
+        "",
+    )
     for fit in fits:
         coats = "one coat" if fit.aim == 1 else "two coats"
-        yield from _wrapped(f"{coats}: {_figures(fit)}{_how(fit)}", "     ")
+        yield from listed(f"{coats}: {_figures(fit)}{_how(fit)}", "     ")
 
 
 def _figures(fit: Fit) -> str:
@@ -187,15 +192,15 @@ def _close(found: Matches) -> Iterator[str]:
         return
     first = found.found[0]
     if first.verdict == "far":
-        yield from _wrapped("None of your pens is near: the first is another colour to most people.")
+        yield from listed("None of your pens is near: the first is another colour to most people.")
     if found.undecided > 1:
         tied = [_named(one) for one in found.found if one.tied]
         more = found.undecided - len(tied)
-        listed = ", ".join(tied[:MOST_TIED])
+        named = ", ".join(tied[:MOST_TIED])
         others = more + max(len(tied) - MOST_TIED, 0)
         rest = f" and {others} more" if others else ""
-        yield from _wrapped(
-            f"Which is truly the nearest cannot be told for certain: with 95 % chance one of {listed}{rest}."
+        yield from listed(
+            f"Which is truly the nearest cannot be told for certain: with 95 % chance one of {named}{rest}."
         )
 
 
@@ -212,27 +217,14 @@ def _limits(found: Matches) -> Iterator[str]:
     if target.kind == "colour":
         aim = target.aims[0]
         known = all(fit.taken.film.reading.u_abs is not None for one in found.found for fit in one.fits)
-        yield from _wrapped(
+        yield from listed(
             "A colour from elsewhere is compared as a laboratory would see it, so the scanner's own colour error is in the intervals and chances."
             if known
             else "The table does not state for all of these how far the scanner's own colour may be off, so the true differences may be larger."
         )
         for sentence in beyond_words(found.shelf, aim.lab):
-            yield from _wrapped(sentence)
+            yield from listed(sentence)
     elif target.kind == "black":
         black = target.aims[0].lab[0]
         if all(taken.film.lab[0] > black + 1 for pen in found.shelf.offered for taken in pen.coats.values()):
-            yield from _wrapped(f"No pen is as dark as the printed black (L {black:.0f}).")
-
-
-def _wrapped(line: str, indent: str = "") -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(
-        line,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent + "   ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+            yield from listed(f"No pen is as dark as the printed black (L {black:.0f}).")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calib.cli.chips import swatch_rows
+from calib.cli.lines import signed
 from calib.cli.options import (
     FileOrWord,
     FilePath,
@@ -231,11 +232,6 @@ def _check_proof(folder: Path, output: Path, scans: Sequence[Path]) -> None:
             raise click.UsageError(f"the pictures of --proof {folder} would overwrite the scan {scan}")
 
 
-def _signed(value: float | None) -> str:
-    """Return a number with its sign and one decimal, and never a nought below nought."""
-    return f"{round(value or 0.0, 1) + 0.0:+.1f}"
-
-
 def _measured_words(measured: Measured) -> list[str]:
     """Return what a measurement found, in a few lines."""
     from calib.table.flags import FLAGS
@@ -254,7 +250,7 @@ def _measured_words(measured: Measured) -> list[str]:
     scatter = table.origin.scatter
     lines = [
         f"{len({row.marker for row in inks})} markers measured in {len(inks)} rows{laid}; "
-        f"paper L* {white.L:.1f}, a* {_signed(white.a)}, b* {_signed(white.b)}; "
+        f"paper L* {white.L:.1f}, a* {signed(white.a)}, b* {signed(white.b)}; "
         f"scattered light {100 * table.origin.flare['mean']:.1f} %.",
         f"Your hand lays {100 * scatter['relative_dose']:.1f} % more or less ink from swatch to swatch "
         + (

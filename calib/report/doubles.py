@@ -98,7 +98,7 @@ def _group(group: Group, white: Sequence[float] | None) -> Alike:
     return Alike(
         tuple(Member(pen.marker, pen.name, apart[id(pen)]) for pen in group.pens),
         tuple(_facing(group.pens, white)),
-        _keep_words(group),
+        group.keep_words(),
     )
 
 
@@ -109,18 +109,3 @@ def _facing(pens: Sequence[Pen], white: Sequence[float] | None) -> Iterator[Faci
         )
         if any(chips):
             yield Facing("1 coat" if layers == 1 else f"{layers} coats", chips)
-
-
-def _keep_words(group: Group) -> str:
-    """Return which pen to keep, and why; nothing where there is nothing to choose."""
-    keep = group.keep
-    if keep.marker is None:
-        return ""
-    reasons = list(keep.reasons)
-    if keep.more_ink is not None:
-        more, low, high = (100 * value for value in keep.more_ink)
-        reasons.insert(0, f"{more:.0f} % more ink ({low:.0f} to {high:.0f})")
-    # Two pens may go by one id, and then the name tells which.
-    alone = [pen.marker for pen in group.pens].count(keep.marker) == 1
-    called = keep.marker if alone else f"{keep.marker} {keep.name}"
-    return f"Keep {called}: " + (", ".join(reasons) or "each of the others is worse in something")

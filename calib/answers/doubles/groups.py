@@ -74,6 +74,20 @@ class Group:
             for pen, seen, low, high in ends
         )
 
+    def keep_words(self) -> str:
+        """Return which pen to keep, and why; nothing where there is nothing to choose."""
+        keep = self.keep
+        if keep.marker is None:
+            return ""
+        reasons = list(keep.reasons)
+        if keep.more_ink is not None:
+            more, low, high = (100 * value for value in keep.more_ink)
+            reasons.insert(0, f"{more:.0f} % more ink ({low:.0f}..{high:.0f} %)")
+        # Two pens may go by one id, and then the name tells which.
+        alone = [pen.marker for pen in self.pens].count(keep.marker) == 1
+        called = keep.marker if alone else f"{keep.marker} {keep.name}"
+        return f"keep {called}: " + (", ".join(reasons) or "each of the others is worse in something")
+
     def verdict(self, within: float) -> str:
         """Return 'same' or 'near' where it holds for all pairs with the representative, else 'unsure'."""
         said = {pair.verdict(within) for pair in self.pairs()}

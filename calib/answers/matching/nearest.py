@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.answers.between import MOST_FREEDOM
 from calib.answers.doubles.groups import JUST_PERCEPTIBLE, USUALLY_ACCEPTED
 from calib.answers.doubles.pens import Pen, Taken
 from calib.answers.films import films_of
@@ -25,7 +26,6 @@ Array = NDArray[np.float64]
 RIVALS = 60
 # Differences up to here most people still accept (1.8 to 3.7 dE00 in reviews of dental studies, 2023); beyond it is another colour.
 STILL_ACCEPTED = 3.7
-MOST_FREEDOM = 1e6
 
 
 @dataclass(frozen=True, eq=False)

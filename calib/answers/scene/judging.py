@@ -65,7 +65,7 @@ class Judged:
         """Return 'flat', 'form', or 'unsure' where doubt spans the limit; '' without a colour."""
         if self.span is None:
             return ""
-        reach = float(coverage_factor(0)) * self.u_span
+        reach = float(coverage_factor(self.freedom)) * self.u_span
         return "form" if self.span - reach >= FORM_L else "flat" if self.span + reach < FORM_L else "unsure"
 
 
