@@ -7,6 +7,7 @@ with the measuring side but the layout and published colorimetry. Pages are smal
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -188,12 +189,22 @@ class Run:
 def calib(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Run]:
     """Return a function that runs the command line in this process, as ``python -m calib`` would."""
     from calib.cli.main import main
+    from calib.cli.options import Stop
+
+    # That another test was interrupted is no order to this one.
+    monkeypatch.setattr(Stop, "asked", False)
 
     def run(*words: object) -> Run:
         monkeypatch.setattr(sys, "argv", ["calib", *(str(word) for word in words)])
         capsys.readouterr()
-        with pytest.raises(SystemExit) as caught:
-            main()
+        handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            with pytest.raises(SystemExit) as caught:
+                main()
+        finally:
+            # The program's own way with signals ends with its run, as it would in a process of its own.
+            for number, handler in handlers.items():
+                signal.signal(number, handler)
         out, err = capsys.readouterr()
         assert "Traceback" not in out + err
         return Run(int(caught.value.code or 0), out, err)
