@@ -117,16 +117,20 @@ def run(folder: Path, say: Callable[[str], None]) -> None:
     for path in left:
         shutil.rmtree(path, ignore_errors=True)
     place = folder / f".tour.{secrets.token_hex(4)}{UNFINISHED}"
-    handle = None
+    # Files are put in a folder that nobody has claimed: who puts them there locks it for a moment, and waits for a lock of ours.
+    made = place / "tour"
+    handles = []
     try:
-        make_folder(place)
-        handle = claim(place)
-        _tour(place, say)
-        _move_up(place.rename(place.with_suffix(WHOLE)), folder)
+        make_folder(made)
+        handles.append(claim(place))
+        _tour(made, say)
+        handles.append(claim(made))
+        _move_up(made.rename(place.with_suffix(WHOLE)), folder)
     finally:
         shutil.rmtree(place, ignore_errors=True)
-        if handle is not None:
-            os.close(handle)
+        for handle in handles:
+            if handle is not None:
+                os.close(handle)
         if new and not any(folder.iterdir()):
             folder.rmdir()
 

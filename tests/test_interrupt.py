@@ -20,6 +20,7 @@ from interrupt import Command, check, contents, environment, processes, run_ende
 
 import calib.demo
 from calib.errors import OutputError
+from calib.files import write_whole
 from calib.scan.onefile import Task
 from calib.scan.workers import Ended
 
@@ -214,6 +215,21 @@ def test_a_folder_with_a_tour_under_way_is_taken(tmp_path: Path, monkeypatch: py
 
     calib.demo.run(tmp_path / "tour", meanwhile)
     assert contents(tmp_path, ("tour",)) == TOUR
+
+
+def test_a_tour_never_waits_for_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It claims its own folder, and who puts files into a folder waits until nobody else has claimed it."""
+
+    def tour(folder: Path, say: Callable[[str], None]) -> None:
+        write_whole({folder / "a.csv": b"a", folder / "b.csv": b"b"})
+
+    def waits(seconds: float) -> None:
+        raise AssertionError("the tour waits")
+
+    monkeypatch.setattr(calib.demo, "_tour", tour)
+    monkeypatch.setattr("calib.staging.time.sleep", waits)
+    calib.demo.run(tmp_path / "tour", lambda _: None)
+    assert contents(tmp_path, ("tour",)) == {"tour/a.csv": b"a", "tour/b.csv": b"b"}
 
 
 # --- proof pictures --------------------------------------------------------------------------

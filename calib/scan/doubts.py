@@ -53,14 +53,22 @@ class Sheets:
     pixels: int
     photo: bool = False
 
-    def u_again(self, light: Array) -> Array:
-        """Return the standard uncertainty (..., 3) of light (..., 3) that another session with this strip does not share.
+    def u_common(self, light: Array) -> Array:
+        """Return what moves the three channels of light (..., 3) alike from session to session: standard uncertainty (..., 3).
 
-        It is alike in the three channels, as the lamp's errors are and mostly the tone's.
+        It is the lamp at a place; in a photograph also the light on the strip.
         """
-        again = [tone.u(light) if self.photo else tone.u_again(light) for tone in self.tones]
-        tone = np.mean(np.square(again), axis=0)
+        tone = np.mean([np.square(tone.u(light)) for tone in self.tones], axis=0) if self.photo else 0.0
         return np.asarray(np.sqrt(tone + (self.u_gain * light) ** 2))
+
+    def u_apart(self, light: Array) -> Array:
+        """Return what moves each channel of light (..., 3) by itself from session to session: standard uncertainty (..., 3).
+
+        It is the noise of the strip's readings. What the strip's file is off by moves all sessions with that strip alike.
+        """
+        if self.photo:
+            return np.zeros_like(light)
+        return np.asarray(np.sqrt(np.mean([np.square(tone.u_again(light)) for tone in self.tones], axis=0)))
 
     def u_tone(self, light: Array) -> Array:
         """Return the standard uncertainty (..., 3) of light (..., 3) by the strip, what its file is off by included."""
@@ -155,7 +163,8 @@ def doubts_of(groups: Sequence[Group], scatter: HandScatter, sheets: Sheets, sca
         light = group.light_with(u_dose * doses_drawn[:, : group.inks])
         lit = _light(group, sheets) * group.film
         light += (
-            np.hypot(sheets.u_again(group.film), lit) * z[:, 1:2] + _noise(group) / np.sqrt(n) * z[:, 2:5]
+            np.hypot(sheets.u_common(group.film), lit) * z[:, 1:2]
+            + np.hypot(sheets.u_apart(group.film), _noise(group) / np.sqrt(n)) * z[:, 2:5]
         )
         scale = _scale(group.film)
         astray = ASTRAY * u_dose * np.linalg.norm(group.way() / scale)

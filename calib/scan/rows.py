@@ -159,7 +159,8 @@ def _sheet_rows(sheets: Sheets, session: Session) -> list[Reading]:
         if linear is None:
             rows.append(replace(row, flags=tuple(sorted({"damaged"} | _session_flags(session) | photo))))
             continue
-        draws = linear + sheets.u_again(linear) * normal_draws(DRAWS, 1)
+        z = normal_draws(DRAWS, 4)
+        draws = linear + sheets.u_common(linear) * z[:, :1] + sheets.u_apart(linear) * z[:, 1:]
         u = propagate(scanner.to_lab, draws[None])[0]
         rows.append(
             replace(

@@ -182,7 +182,8 @@ def test_every_flag_of_a_swatch_has_plain_words() -> None:
     assert set(proofwords.WORDS) < set(FLAGS)
     # The others are of the page, of the row, or of no scan at all.
     assert set(FLAGS) - set(proofwords.WORDS) == {
-        "out-of-srgb", "no-strip", "forced", "photo", "predicted", "second-coat-lighter", "repeats-differ"
+        "out-of-srgb", "no-strip", "forced", "photo", "predicted", "second-coat-lighter", "repeats-differ",
+        "one-ink-only",
     }  # fmt: skip
     for words in proofwords.WORDS.values():
         assert words.todo.endswith(".") and not words.why.endswith(".")
