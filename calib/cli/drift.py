@@ -16,6 +16,7 @@ from calib.cli.options import (
     Number,
     answer_options,
     check_option,
+    difference,
     give_answer,
     read_tables,
 )
@@ -32,12 +33,6 @@ MOST_NAMES = 8
 MOST_SESSIONS = 12
 
 
-def _least(ctx: click.Context, param: click.Parameter, value: float) -> float:
-    if not 0 < value <= 100:
-        raise click.BadParameter(f"{value:g} is not a difference in dE00 above 0, such as 1.0", ctx, param)
-    return value
-
-
 @click.command(epilog="Example: calib drift spring.csv autumn.csv -o drift.csv")
 @click.argument(
     "tables", type=FilePath, nargs=-1, required=True, metavar="BEFORE.CSV AFTER.CSV [LATER.CSV]..."
@@ -46,7 +41,7 @@ def _least(ctx: click.Context, param: click.Parameter, value: float) -> float:
     "--at-least",
     type=Number(0, 100),
     default=1.0,
-    callback=_least,
+    callback=difference,
     metavar="DE00",
     help="The smallest change that matters.  [default: 1.0]",
 )

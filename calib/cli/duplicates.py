@@ -16,6 +16,7 @@ from calib.cli.options import (
     Number,
     answer_options,
     check_option,
+    difference,
     give_answer,
     read_tables,
 )
@@ -31,19 +32,13 @@ MOST_PAIRS = 6
 MOST_PENS = 6
 
 
-def _limit(ctx: click.Context, param: click.Parameter, value: float) -> float:
-    if not 0 < value <= 100:
-        raise click.BadParameter(f"{value:g} is not a difference in dE00 above 0, such as 1.8", ctx, param)
-    return value
-
-
 @click.command(epilog="Example: calib duplicates colours.csv new.csv -o groups.csv")
 @click.argument("tables", type=FilePath, nargs=-1, required=True, metavar="COLOURS.CSV [MORE.CSV]...")
 @click.option(
     "--within",
     type=Number(0, 100),
     default=1.8,
-    callback=_limit,
+    callback=difference,
     metavar="DE00",
     help="The largest difference between doubles.  [default: 1.8]",
 )

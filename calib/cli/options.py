@@ -155,6 +155,13 @@ class Number(click.ParamType[float]):
         return number
 
 
+def difference(ctx: click.Context, param: click.Parameter, value: float) -> float:
+    """Return a difference of colours that something is held against; refuse 0."""
+    if not 0 < value <= 100:
+        raise click.BadParameter(f"{value:g} is not a difference in dE00 above 0, such as 1.5", ctx, param)
+    return value
+
+
 def coats(ctx: click.Context, param: click.Parameter, value: str) -> tuple[int, ...]:
     """Return the coats that --layers asks for."""
     if value not in ("1", "2", "1,2"):
