@@ -92,10 +92,13 @@ def painted(card: Card, light: NDArray, laid: Laid = Laid()) -> NDArray[np.float
     left, top, right, bottom = laid.borders
     column = (u + size[0] / 2 - left) / (size[0] - left - right) * card.columns
     row = (v + size[1] / 2 - top) / (size[1] - top - bottom) * card.rows
-    for (r, c), value in zip(card.place, light, strict=True):
-        picture[
-            (np.abs(column - c - 0.5) < (1 - laid.gap) / 2) & (np.abs(row - r - 0.5) < (1 - laid.gap) / 2)
-        ] = value
+    values = np.full((card.rows, card.columns, 3), np.nan, np.float32)
+    values[card.place[:, 0], card.place[:, 1]] = light
+    r, c = np.floor(row).astype(int), np.floor(column).astype(int)
+    patch = (r >= 0) & (r < card.rows) & (c >= 0) & (c < card.columns)
+    patch &= np.maximum(np.abs(column - c - 0.5), np.abs(row - r - 0.5)) < (1 - laid.gap) / 2
+    patch[patch] = np.isfinite(values[r[patch], c[patch], 0])
+    picture[patch] = values[r[patch], c[patch]]
     picture = cv2.GaussianBlur(picture, (0, 0), laid.blur_mm * laid.per_mm)
     grain = np.random.default_rng(1).normal(0, laid.noise, picture.shape)
     return (picture + grain * np.sqrt(np.maximum(picture, 0.05))).astype(np.float32)
