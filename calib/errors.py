@@ -21,8 +21,10 @@ _STEERING = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u206
 def harmless(text: str, lines: bool = False) -> str:
     r"""Return text that a terminal only shows: what would steer it stands as \u001b, as JSON writes it too.
 
-    lines: keep line ends.
+    lines: keep line ends, and let a line that begins with a tab begin with spaces.
     """
+    if lines:
+        text = text.replace("\n\t", "\n  ")
     return _STEERING.sub(
         lambda found: found[0] if lines and found[0] == "\n" else f"\\u{ord(found[0]):04x}", text
     )

@@ -639,3 +639,11 @@ def test_a_mistake_in_the_program_is_a_sentence(
     monkeypatch.setattr("calib.chart.layout.lay_out", broken)
     run = calib("chart", "markers.csv", "-o", "c.pdf")
     assert run.code == 1 and "ZeroDivisionError" in run.err and "CALIB_TRACE" in run.err
+
+
+def test_choices_that_are_listed_stand_on_lines_of_their_own(
+    calib: Callable[..., Run], tmp_path: Path
+) -> None:
+    """Click begins each with a tab, which is a character that steers a terminal."""
+    run = calib("export", tmp_path / "colours.csv", "-o", tmp_path / "x.gpl")
+    assert run.code == 2 and "\n  cgats,\n  json," in run.err and "\\u" not in run.err

@@ -94,15 +94,20 @@ class Shelf:
             raise InputError.of(
                 file,
                 f"'{wanted}' has no colour to compare, because it {why[0]}",
-                "Colour and scan its cell again.",
+                "Leave it out." if "blender" in why[0] else "Colour and scan its cell again.",
             )
         if wanted in self.drawer.elsewhere:
             raise InputError.of(
                 file, f"'{wanted}' was not measured on '{self.paper}'", "Ask the table of the other paper."
             )
-        raise ImpossibleError(f"{file} has no marker '{wanted}'", self._near(wanted))
+        raise ImpossibleError(f"{file} has no marker '{wanted}'", self.near(wanted))
 
-    def _near(self, wanted: str) -> str:
+    def is_known(self, marker: str) -> bool:
+        """Whether the table has a pen of this id, with a colour or without."""
+        return marker in {*(pen.marker for pen in self.pens), *(row.marker for row in self.left)}
+
+    def near(self, wanted: str) -> str:
+        """Return a sentence that names the ids which may be meant by one that the table does not have."""
         ids = [pen.marker for pen in self.pens]
         # Spreadsheets take 022 for 22; a name is often typed for an id.
         bare = [one for one in ids if wanted and one.lstrip("0") == wanted.lstrip("0")]

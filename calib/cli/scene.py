@@ -12,6 +12,7 @@ from calib.cli.options import FilePath, answer_options, check_answer, give_answe
 
 if TYPE_CHECKING:
     from calib.answers.scene.judging import Border, Judged, Scene, Trouble
+    from calib.answers.shelf import Shelf
 
 MOST_BORDERS = 12
 MOST_NAMED = 8
@@ -74,7 +75,7 @@ def _words(found: Scene) -> Iterator[str]:
     yield from _borders(found)
     yield from _tied(found)
     for one in found.troubles:
-        yield from wrapped(_trouble(one), hang="   ")
+        yield from wrapped(_trouble(one, found.shelf), hang="   ")
 
 
 def _area(judged: Judged) -> str:
@@ -108,11 +109,11 @@ def _borders(found: Scene) -> Iterator[str]:
         (b for b in found.borders if b.verdict != "parts"), key=lambda b: (order[b.verdict], b.dE00)
     )
     parted = len(found.borders) - len(weak)
-    what = "neighbours" if found.plan.neighbours else "pairs of areas (the plan does not say which touch)"
+    count = len(found.borders)
+    s = "" if count == 1 else "s"
+    what = f"border{s}" if found.plan.neighbours else f"pair{s} of areas (the plan does not say which touch)"
     if found.borders:
-        yield from wrapped(
-            f"Of {len(found.borders)} {what}, {parted} part by lightness (the middles of their first coats)."
-        )
+        yield from wrapped(f"Of {count} {what}, lightness parts {parted} (the middles of the first coats).")
     for border in weak[:MOST_BORDERS]:
         yield from wrapped(_border(border), "  ", hang="     ")
     if len(weak) > MOST_BORDERS:
@@ -146,9 +147,13 @@ def _tied(found: Scene) -> Iterator[str]:
         )
 
 
-def _trouble(one: Trouble) -> str:
+def _trouble(one: Trouble, shelf: Shelf) -> str:
+    from calib.answers.scene.judging import MISSING
+
     called = f"{one.marker} {one.name}".strip()
     said = f"{called} ({', '.join(one.areas)}) {one.why}"
+    if one.why == MISSING:
+        return f"{said}. {shelf.near(one.marker)}"
     if not one.stand_ins:
         return f"{said}; without a colour nothing can be named to stand in for it."
     first, *others = one.stand_ins

@@ -158,7 +158,8 @@ def test_words_file_and_json(calib: Calib, tmp_path: Path) -> None:
     for words in (
         "hill: 03 Pen 03 (L 40)",
         "The whole picture runs from L 13 to L 80",
-        "nowhere (eye) is not in the table",
+        "nowhere (eye) is not in the table. Its ids are those in the column marker, such as 01.",
+        "Of 1 border, lightness parts 0 (",
     ):
         assert words in " ".join(run.out.split())
     frame = pandas.read_csv(tmp_path / "out.csv", dtype={"marker": str})
@@ -173,6 +174,35 @@ def test_words_file_and_json(calib: Calib, tmp_path: Path) -> None:
     assert (
         calib("scene", tmp_path / "colours.csv", tmp_path / "plan.csv", "-o", tmp_path / "plan.csv").code == 2
     )
+
+
+def test_ids_that_lost_their_noughts_are_asked_after(calib: Calib, tmp_path: Path) -> None:
+    """As a spreadsheet saves them."""
+    write_table(tmp_path / "colours.csv", TABLE)
+    plan = tmp_path / "plan.csv"
+    plan.write_text("area,markers\nhill,01 2\nwood,2 04\n", encoding="utf-8")
+    run = calib("scene", tmp_path / "colours.csv", plan)
+    said = " ".join(run.out.split())
+    assert run.code == 0 and "2 (hill, wood) is not in the table. Did you mean 02" in said
+    assert "Tied together" not in said
+    plan.write_text("area,markers\nhill,1 2\nwood,4\n", encoding="utf-8")
+    run = calib("scene", tmp_path / "colours.csv", plan)
+    assert run.code == 3 and run.out == "" and "such as '1'" in run.err and "Did you mean 01" in run.err
+
+
+def test_a_row_without_its_area_is_explained(calib: Calib, tmp_path: Path) -> None:
+    write_table(tmp_path / "colours.csv", TABLE)
+    (tmp_path / "plan.csv").write_text("area,markers\nhill,01\n,02\n", encoding="utf-8")
+    run = calib("scene", tmp_path / "colours.csv", tmp_path / "plan.csv")
+    assert run.code == 3 and "plan.csv:3: has no area; write its name again" in run.err
+
+
+def test_a_table_that_lost_a_column_is_told_which(calib: Calib, tmp_path: Path) -> None:
+    write_table(tmp_path / "colours.csv", TABLE)
+    frame = pandas.read_csv(tmp_path / "colours.csv", dtype=str, keep_default_na=False)
+    frame.drop(columns="b").to_csv(tmp_path / "less.csv", index=False)
+    run = calib("greys", tmp_path / "less.csv")
+    assert run.code == 3 and "has no column 'b'" in run.err
 
 
 def test_hostile_names_do_no_harm(calib: Calib, tmp_path: Path) -> None:

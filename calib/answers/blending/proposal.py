@@ -104,7 +104,7 @@ def kept_apart(
 
 def too_many(steps: int, most: int, where: str) -> ImpossibleError:
     """Return what to say where so many steps were asked for and sets have so many pens at most."""
-    what = f"at most {most} pens can stand in a row {where}, each a step of {LEAST_STEP:.0f} L lighter, and {steps} were asked for"
+    what = f"at most {most} pen{'' if most == 1 else 's'} can stand in a row {where}, each a step of {LEAST_STEP:.0f} L lighter, and {steps} were asked for"
     if most == 0:
         what = f"none of your pens are {where}"
     todo = f"Ask for --steps {most} or fewer." if most > 1 else "Ask for other ends or another hue."

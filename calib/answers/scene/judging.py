@@ -23,7 +23,8 @@ from calib.answers.shelf import Shelf
 from calib.colour.colorimetry import delta_e_2000
 from calib.colour.difference import interval
 from calib.colour.uncertainty import coverage_factor, joint_freedom
-from calib.errors import CalibError
+from calib.errors import CalibError, InputError
+from calib.files import shorten
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,7 @@ PART_L = 10.0
 # A picture whose darkest and lightest are closer than this looks grey all over.
 PICTURE_L = 50.0
 STAND_INS = 2
+MISSING = "is not in the table"
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +128,14 @@ class Scene:
 
 
 def judge_scene(shelf: Shelf, plan: Plan) -> Scene:
-    """Judge the plan of a picture with the pens of a shelf; a marker that the table does not have is a trouble, and no error."""
+    """Judge the plan of a picture with the pens of a shelf; a marker that the table does not have is a trouble, and no error.
+
+    Raises InputError where it has none of them: then the plan was made for another table, or its ids have changed.
+    """
+    planned = list(dict.fromkeys(marker for area in plan.areas for marker in area.markers))
+    if not any(shelf.is_known(marker) for marker in planned):
+        what = f"names no marker that {shelf.file} has, such as '{shorten(planned[0])}'"
+        raise InputError.of(plan.path, what, shelf.near(planned[0]))
     pens = {pen.marker: pen for pen in shelf.pens}
     areas = tuple(_area(area, pens) for area in plan.areas)
     by_name = {judged.area.name: judged for judged in areas}
@@ -143,7 +152,7 @@ def judge_scene(shelf: Shelf, plan: Plan) -> Scene:
         plan,
         areas,
         tuple(border for border in borders if border is not None),
-        {marker: tuple(names) for marker, names in used.items() if len(names) > 1},
+        {m: tuple(names) for m, names in used.items() if len(names) > 1 and shelf.is_known(m)},
         tuple(_doubles([pens[m] for m in used if m in pens])),
         tuple(_trouble(shelf, marker, tuple(names)) for marker, names in used.items() if _why(shelf, marker)),
         max(light, default=None),
@@ -209,7 +218,7 @@ def _why(shelf: Shelf, marker: str) -> str:
     if any(pen.marker == marker for pen in shelf.pens):
         return ""
     why = next((one.why for one in shelf.left if one.marker == marker), "")
-    return why or "is not in the table"
+    return why or MISSING
 
 
 def _trouble(shelf: Shelf, marker: str, areas: tuple[str, ...]) -> Trouble:

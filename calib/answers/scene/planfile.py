@@ -57,7 +57,9 @@ def read_plan_of_scene(path: Path, known: Iterable[str]) -> Plan:
     for row in table.rows:
         name, markers = _cell(row, "area"), _markers(_cell(row, "markers"), ids)
         if not name:
-            problems.append(Problem(table.path, row.line, "has no area"))
+            problems.append(
+                Problem(table.path, row.line, "has no area; write its name again in every row of it")
+            )
             continue
         if not markers:
             problems.append(Problem(table.path, row.line, f"names no marker for '{shorten(name)}'"))
